@@ -1,0 +1,1 @@
+"""Which pallet and which module goes to which string."""

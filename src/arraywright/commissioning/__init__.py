@@ -1,0 +1,1 @@
+"""Tests of strings, expected values and verdicts."""

@@ -1,0 +1,1 @@
+"""Orders, pallets, flash lists, reconciliation and incoming inspection."""

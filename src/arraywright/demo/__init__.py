@@ -1,0 +1,1 @@
+"""An invented site with faults put in on purpose."""

@@ -1,0 +1,1 @@
+"""What modules, strings and arrays do in sun, weather and temperature."""

@@ -1,0 +1,1 @@
+"""What is to be built: site, module and inverter types, structures, positions, strings."""

@@ -1,0 +1,1 @@
+"""Files that people have, read into rows and findings."""

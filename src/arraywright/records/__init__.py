@@ -1,0 +1,1 @@
+"""What happened: the append-only journal, its files and its projections."""

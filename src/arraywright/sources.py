@@ -1,0 +1,124 @@
+"""The published sources that formulas, limits and checks cite."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+__all__ = ["SOURCES", "Source", "source_title"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Source:
+    """A published source.
+
+    Attributes:
+        key: the name it is cited by, lower case with hyphens.
+        title: title as published.
+        edition: edition or year.
+        locator: DOI, standard's number, or where it is to be had.
+        grade: ``published``, ``independent``, ``common_practice`` or ``memory``.
+    """
+
+    key: str
+    title: str
+    edition: str
+    locator: str
+    grade: str = "published"
+
+
+def _source(key: str, title: str, edition: str, locator: str, grade: str = "published") -> Source:
+    return Source(key=key, title=title, edition=edition, locator=locator, grade=grade)
+
+
+_ALL = (
+    _source(
+        "astm-b258",
+        "Standard Specification for Nominal Diameters and Cross-Sectional Areas of AWG Sizes",
+        "2018",
+        "ASTM B258",
+    ),
+    _source(
+        "common-practice",
+        "Common practice of the trade, without a published source",
+        "",
+        "",
+        "common_practice",
+    ),
+    _source(
+        "memory",
+        "A value from memory, to be confirmed against its document before anyone relies on it",
+        "",
+        "",
+        "memory",
+    ),
+    _source(
+        "de-soto-2006",
+        "Improvement and validation of a model for photovoltaic array performance",
+        "Solar Energy 80(1), 78-88, 2006",
+        "doi:10.1016/j.solener.2005.06.010",
+    ),
+    _source(
+        "iec-60891",
+        "Photovoltaic devices - Procedures for temperature and irradiance corrections to "
+        "measured I-V characteristics",
+        "2021",
+        "IEC 60891",
+    ),
+    _source(
+        "iec-62446-1",
+        "Photovoltaic (PV) systems - Requirements for testing, documentation and maintenance - "
+        "Part 1: Grid connected systems",
+        "2016+AMD1:2018",
+        "IEC 62446-1",
+    ),
+    _source(
+        "iec-60904-5",
+        "Photovoltaic devices - Part 5: Determination of the equivalent cell temperature by the "
+        "open-circuit voltage method",
+        "2011",
+        "IEC 60904-5",
+    ),
+    _source(
+        "jcgm-100",
+        "Evaluation of measurement data - Guide to the expression of uncertainty in measurement",
+        "2008",
+        "JCGM 100:2008",
+    ),
+    _source(
+        "iso-2859-1",
+        "Sampling procedures for inspection by attributes - Part 1",
+        "1999",
+        "ISO 2859-1",
+    ),
+    _source(
+        "mil-std-105e",
+        "Sampling procedures and tables for inspection by attributes",
+        "1989",
+        "MIL-STD-105E",
+    ),
+    _source("gs1-gen-specs", "GS1 General Specifications", "24.0", "GS1"),
+    _source(
+        "pvlib-sapm-temperature",
+        "Photovoltaic array performance model",
+        "SAND2004-3535, 2004",
+        "doi:10.2172/919131",
+    ),
+    _source(
+        "faiman-2008",
+        "Assessing the outdoor operating temperature of photovoltaic modules",
+        "Progress in Photovoltaics 16(4), 307-315, 2008",
+        "doi:10.1002/pip.813",
+    ),
+)
+
+SOURCES: Final[dict[str, Source]] = {source.key: source for source in _ALL}
+"""Every source by its key."""
+
+
+def source_title(basis: str) -> str:
+    """Give the title and edition behind a finding's basis, which is a key and a clause."""
+    key, _, clause = basis.partition(" ")
+    source = SOURCES[key]
+    text = f"{source.title}, {source.edition}" if source.edition else source.title
+    return f"{text}, {clause}" if clause else text
