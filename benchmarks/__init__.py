@@ -1,0 +1,1 @@
+"""Speed and reach, measured and printed as ratios against named references."""
