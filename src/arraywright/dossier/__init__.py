@@ -1,1 +1,43 @@
 """Documents and plots."""
+
+from arraywright.dossier.blocks import (
+    Attachment,
+    Caution,
+    Document,
+    Facts,
+    Figure,
+    FindingList,
+    Heading,
+    Paragraph,
+    Table,
+)
+from arraywright.dossier.plots import (
+    CurvePanel,
+    MapBox,
+    PlanBar,
+    curves_plot,
+    deviation_plot,
+    plans_plot,
+    site_map_plot,
+)
+from arraywright.dossier.render import render_pdf
+
+__all__ = [
+    "Attachment",
+    "Caution",
+    "CurvePanel",
+    "Document",
+    "Facts",
+    "Figure",
+    "FindingList",
+    "Heading",
+    "MapBox",
+    "Paragraph",
+    "PlanBar",
+    "Table",
+    "curves_plot",
+    "deviation_plot",
+    "plans_plot",
+    "render_pdf",
+    "site_map_plot",
+]

@@ -1,0 +1,323 @@
+"""Plots for documents: axes with units, colours safe for colour-blind eyes, shape beside colour."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.collections import PolyCollection
+from matplotlib.figure import Figure as MplFigure
+
+from arraywright.arrays import FloatArray
+
+__all__ = [
+    "CurvePanel",
+    "MapBox",
+    "PlanBar",
+    "curves_plot",
+    "deviation_plot",
+    "plans_plot",
+    "site_map_plot",
+]
+
+_LOOKS: Final[dict[str, tuple[str, str, str]]] = {
+    "pass": ("#009E73", "o", "pass"),
+    "review": ("#E69F00", "^", "review"),
+    "fail": ("#D55E00", "X", "fail"),
+    "not_assessable": ("#56B4E9", "D", "not assessable"),
+}
+"""Colour (Okabe and Ito's palette), marker and words of each verdict."""
+
+_STYLE: Final[Any] = {
+    "font.size": 8,
+    "axes.titlesize": 9,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.grid": True,
+    "axes.axisbelow": True,
+    "grid.color": "#e3e8ec",
+    "grid.linewidth": 0.6,
+    "legend.frameon": False,
+    "svg.fonttype": "path",
+    "svg.hashsalt": "arraywright",
+}
+
+
+def _svg(figure: MplFigure) -> bytes:
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format="svg", metadata={"Date": None})
+    return buffer.getvalue()
+
+
+def _new_figure(width_mm: float, height_mm: float) -> MplFigure:
+    return MplFigure(figsize=(width_mm / 25.4, height_mm / 25.4), layout="constrained")
+
+
+def _verdict_points(axes: Axes, x: FloatArray, y: FloatArray, verdicts: Sequence[str]) -> None:
+    words = np.asarray(verdicts)
+    many = len(words) > 3000
+    for verdict, (colour, marker, label) in _LOOKS.items():
+        chosen = (words == verdict) & np.isfinite(y)
+        if not chosen.any():
+            continue
+        small = many and verdict == "pass"
+        axes.plot(
+            x[chosen],
+            y[chosen],
+            linestyle="",
+            marker=marker,
+            color=colour,
+            markersize=1.5 if small else (3.0 if verdict == "pass" else 6.0),
+            markeredgewidth=0.4,
+            markeredgecolor="white" if not small else colour,
+            label=label,
+            rasterized=many,
+            zorder=2 if verdict == "pass" else 3,
+        )
+
+
+def deviation_plot(
+    *,
+    voc_deviation_ratio: FloatArray,
+    isc_deviation_ratio: FloatArray,
+    verdicts: Sequence[str],
+    tolerance_ratio: float,
+) -> bytes:
+    """Plot (SVG) of the deviation of Voc and Isc from what each string's own modules should give.
+
+    Args:
+        voc_deviation_ratio: (strings,) measured over expected minus one, nan where not read.
+        isc_deviation_ratio: (strings,) likewise for Isc.
+        verdicts: verdict word per string.
+        tolerance_ratio: the tolerance drawn as lines on both sides.
+    """
+    with mpl.rc_context(_STYLE):
+        figure = _new_figure(172, 110)
+        upper, lower = figure.subplots(2, 1, sharex=True)
+        order = np.arange(1.0, len(verdicts) + 1.0)
+        for axes, values, name in (
+            (upper, voc_deviation_ratio, "Voc"),
+            (lower, isc_deviation_ratio, "Isc"),
+        ):
+            percent = 100.0 * np.asarray(values, dtype=np.float64)
+            reach = 2.2 * 100.0 * tolerance_ratio
+            outside = np.isfinite(percent) & (np.abs(percent) > reach)
+            _verdict_points(axes, order, np.clip(percent, -reach, reach), verdicts)
+            for index in np.flatnonzero(outside)[:12]:
+                axes.annotate(
+                    f"{percent[index]:+.0f} %",
+                    (order[index], np.clip(percent[index], -reach, reach)),
+                    xytext=(4, 0),
+                    textcoords="offset points",
+                    fontsize=7,
+                    va="center",
+                )
+            for edge in (-tolerance_ratio, tolerance_ratio):
+                axes.axhline(100.0 * edge, color="#5b6770", linewidth=0.8, linestyle="--")
+            axes.axhline(0.0, color="#1f2933", linewidth=0.8)
+            axes.set_ylim(-1.1 * reach, 1.1 * reach)
+            axes.set_ylabel(f"{name}: measured minus\nexpected [%]")
+        lower.set_xlabel("string, in building order")
+        lower.set_xlim(0, len(verdicts) + 1)
+        handles, labels = upper.get_legend_handles_labels()
+        more_handles, more_labels = lower.get_legend_handles_labels()
+        legend = dict(zip(labels + more_labels, handles + more_handles, strict=True))
+        if legend:
+            figure.legend(
+                legend.values(), legend.keys(), loc="outside upper center", ncols=len(legend)
+            )
+        return _svg(figure)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MapBox:
+    """The ground a string covers, with its verdict.
+
+    Attributes:
+        string: name of the string.
+        x_min_m: west edge [m].
+        x_max_m: east edge [m].
+        y_min_m: south edge [m].
+        y_max_m: north edge [m].
+        verdict: verdict word.
+    """
+
+    string: str
+    x_min_m: float
+    x_max_m: float
+    y_min_m: float
+    y_max_m: float
+    verdict: str
+
+
+def _map_height_mm(boxes: Sequence[MapBox]) -> float:
+    if not boxes:
+        return 60.0
+    width_m = max(box.x_max_m for box in boxes) - min(box.x_min_m for box in boxes)
+    height_m = max(box.y_max_m for box in boxes) - min(box.y_min_m for box in boxes)
+    return float(np.clip(150.0 * height_m / max(width_m, 1e-9) + 28.0, 60.0, 215.0))
+
+
+def site_map_plot(boxes: Sequence[MapBox], *, label_limit: int = 25) -> bytes:
+    """Plot (SVG) of the site to scale, north up, every string coloured by its verdict.
+
+    Strings that are not passed carry a marker besides the colour, and their names while they are
+    not more than ``label_limit``.
+    """
+    with mpl.rc_context(_STYLE):
+        figure = _new_figure(172, _map_height_mm(boxes))
+        axes = figure.subplots()
+        axes.grid(visible=False)
+        for verdict, (colour, marker, label) in _LOOKS.items():
+            chosen = [box for box in boxes if box.verdict == verdict]
+            if not chosen:
+                continue
+            corners = np.array(
+                [
+                    [
+                        (box.x_min_m, box.y_min_m),
+                        (box.x_max_m, box.y_min_m),
+                        (box.x_max_m, box.y_max_m),
+                        (box.x_min_m, box.y_max_m),
+                    ]
+                    for box in chosen
+                ]
+            )
+            axes.add_collection(
+                PolyCollection(
+                    list(corners),
+                    facecolor=colour,
+                    alpha=0.45 if verdict == "pass" else 0.9,
+                    edgecolor="white",
+                    linewidth=0.3,
+                    rasterized=len(chosen) > 5000,
+                )
+            )
+            centres = corners.mean(axis=1)
+            axes.plot(
+                centres[:, 0],
+                centres[:, 1],
+                linestyle="",
+                marker=marker,
+                color=colour,
+                markeredgecolor="#1f2933",
+                markeredgewidth=0.4,
+                markersize=5.5 if verdict != "pass" else (2.0 if len(chosen) < 2000 else 0.5),
+                label=f"{label} ({len(chosen)})",
+                rasterized=len(chosen) > 5000,
+                zorder=3 if verdict == "pass" else 4,
+            )
+            if verdict != "pass" and len(chosen) <= label_limit:
+                for box, centre in zip(chosen, centres, strict=True):
+                    axes.annotate(
+                        box.string,
+                        (centre[0], centre[1]),
+                        xytext=(4, 4),
+                        textcoords="offset points",
+                        fontsize=6,
+                        zorder=5,
+                    )
+        axes.set_aspect("equal")
+        axes.autoscale_view()
+        axes.set_xlabel("east of the origin [m]")
+        axes.set_ylabel("north of the origin [m]")
+        if boxes:
+            figure.legend(loc="outside upper center", ncols=4)
+        return _svg(figure)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CurvePanel:
+    """One I-V curve at STC with what its modules should give.
+
+    Attributes:
+        title: string and moment.
+        voltage_v: (points,) at STC [V].
+        current_a: (points,) at STC [A].
+        expected_voltage_v: (points,) of the expected curve at STC [V].
+        expected_current_a: (points,) of the expected curve at STC [A].
+        verdict: verdict word.
+        note: short text under the title, for example the deviation of Pmax.
+    """
+
+    title: str
+    voltage_v: FloatArray
+    current_a: FloatArray
+    expected_voltage_v: FloatArray
+    expected_current_a: FloatArray
+    verdict: str
+    note: str
+
+
+def curves_plot(panels: Sequence[CurvePanel]) -> bytes:
+    """Plot (SVG) of I-V curves, two a row: measured and expected at STC, with the difference."""
+    with mpl.rc_context(_STYLE):
+        rows = max(1, (len(panels) + 1) // 2)
+        figure = _new_figure(172, 62 * rows)
+        grid = figure.subplots(rows, 2, squeeze=False)
+        for axes, panel in zip(grid.flat, panels, strict=False):
+            colour = _LOOKS.get(panel.verdict, ("#1f2933", "o", ""))[0]
+            axes.plot(
+                panel.expected_voltage_v,
+                panel.expected_current_a,
+                color="#1f2933",
+                linewidth=0.9,
+                linestyle="--",
+                label="expected",
+            )
+            axes.plot(
+                panel.voltage_v,
+                panel.current_a,
+                color=colour,
+                marker=".",
+                markersize=2.5,
+                linewidth=0.8,
+                label="measured",
+            )
+            axes.set_title(f"{panel.title}\n{panel.note}", fontsize=7.5)
+            axes.set_xlim(left=0)
+            axes.set_ylim(bottom=0)
+            axes.set_xlabel("voltage at STC [V]")
+            axes.set_ylabel("current at STC [A]")
+            axes.legend(loc="lower left", fontsize=7)
+        for axes in grid.flat[len(panels) :]:
+            axes.set_visible(False)
+        return _svg(figure)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanBar:
+    """One allocation plan in figures: its name, loss [%] and pallet openings."""
+
+    name: str
+    loss_percent: float
+    pallet_openings: int
+
+
+def plans_plot(bars: Sequence[PlanBar]) -> bytes:
+    """Plot (SVG) of the plans side by side: predicted mismatch loss and pallet openings."""
+    with mpl.rc_context(_STYLE):
+        figure = _new_figure(172, 60)
+        left, right = figure.subplots(1, 2, sharey=True)
+        names = [bar.name for bar in bars]
+        places = np.arange(len(bars))
+        losses = [bar.loss_percent for bar in bars]
+        openings = [bar.pallet_openings for bar in bars]
+        for axes, values, colour, label in (
+            (left, losses, "#0072B2", "predicted mismatch loss [%]"),
+            (right, openings, "#CC79A7", "pallet openings"),
+        ):
+            drawn = axes.barh(places, values, color=colour, height=0.55)
+            texts = [f"{v:.3f}" if axes is left else f"{v:d}" for v in values]
+            axes.bar_label(drawn, labels=texts, padding=3, fontsize=7.5)
+            axes.set_xlabel(label)
+            axes.margins(x=0.18)
+            axes.grid(visible=False, axis="y")
+        left.set_yticks(places, names)
+        left.invert_yaxis()
+        return _svg(figure)

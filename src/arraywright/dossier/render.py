@@ -1,0 +1,142 @@
+"""Documents into PDF files (PDF/A-3b, so that attachments are allowed and it can be archived)."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import tempfile
+from datetime import datetime
+from importlib import resources
+from pathlib import Path
+
+import typst
+
+from arraywright.dossier.blocks import (
+    Block,
+    Caution,
+    Document,
+    Facts,
+    Figure,
+    FindingList,
+    Heading,
+    Paragraph,
+    Table,
+)
+from arraywright.errors import MachineError
+from arraywright.findings import Finding, Verdict
+from arraywright.sources import source_title
+
+__all__ = ["render_pdf"]
+
+_GRAVEST_FIRST = (Verdict.FAIL, Verdict.REVIEW, Verdict.NOT_ASSESSABLE, Verdict.PASS)
+
+
+def _finding_row(finding: Finding) -> dict[str, str]:
+    notes = []
+    if finding.basis:
+        notes.append(f"Basis: {source_title(finding.basis)}")
+    if finding.place is not None:
+        notes.append(f"At: {finding.place}")
+    return {
+        "verdict": finding.verdict.value.replace("_", " "),
+        "subject": f"{finding.subject_kind} {finding.subject}",
+        "message": finding.message,
+        "remedy": finding.remedy,
+        "note": " · ".join(notes),
+    }
+
+
+def _block_data(block: Block, folder: Path, index: int) -> dict[str, object]:
+    match block:
+        case Heading():
+            return {"kind": "heading", "text": block.text, "level": block.level}
+        case Paragraph():
+            return {"kind": "paragraph", "text": block.text}
+        case Caution():
+            return {"kind": "caution", "lines": list(block.lines)}
+        case Facts():
+            return {"kind": "facts", "pairs": [list(pair) for pair in block.pairs]}
+        case Table():
+            return {
+                "kind": "table",
+                "headings": list(block.headings),
+                "rows": [list(row) for row in block.rows],
+                "align": list(block.align),
+                "widths": list(block.widths),
+                "verdict_column": block.verdict_column,
+                "caption": block.caption,
+            }
+        case Figure():
+            name = f"figure-{index}.svg"
+            (folder / name).write_bytes(block.svg)
+            return {
+                "kind": "figure",
+                "file": name,
+                "caption": block.caption,
+                "width_ratio": block.width_ratio,
+            }
+        case FindingList():
+            ordered = sorted(block.findings, key=lambda one: _GRAVEST_FIRST.index(one.verdict))
+            return {
+                "kind": "findings",
+                "rows": [_finding_row(finding) for finding in ordered],
+                "none": block.none,
+            }
+
+
+def render_pdf(document: Document, *, made_at: datetime) -> bytes:
+    """Bytes of the document as a PDF/A-3b file.
+
+    Content reaches the template only as data, so nothing in it can act as markup. The same
+    document and moment give the same bytes.
+
+    Raises:
+        MachineError: the page maker failed, which is a defect of this program or of the machine.
+    """
+    template = resources.files("arraywright.dossier").joinpath("templates/document.typ")
+    with tempfile.TemporaryDirectory(prefix="arraywright-") as name:
+        folder = Path(name)
+        attachments = []
+        for number, attachment in enumerate(document.attachments):
+            stored = f"attachment-{number}-{attachment.name}"
+            (folder / stored).write_bytes(attachment.data)
+            attachments.append(
+                {
+                    "file": stored,
+                    "name": attachment.name,
+                    "mime": attachment.mime,
+                    "meaning": attachment.meaning,
+                    "sha256": hashlib.sha256(attachment.data).hexdigest(),
+                }
+            )
+        data = {
+            "title": document.title,
+            "site": document.site,
+            "made_at": document.made_at,
+            "made_by": document.made_by,
+            "contents": document.contents,
+            "attachments": attachments,
+            "blocks": [
+                _block_data(block, folder, index) for index, block in enumerate(document.blocks)
+            ],
+        }
+        (folder / "document.json").write_text(
+            json.dumps(data, ensure_ascii=False), encoding="utf-8"
+        )
+        main = folder / "document.typ"
+        main.write_bytes(template.read_bytes())
+        try:
+            return typst.compile(
+                main,
+                root=folder,
+                ignore_system_fonts=True,
+                format="pdf",
+                pdf_standards="a-3b",
+                timestamp=made_at.replace(microsecond=0),
+            )
+        except RuntimeError as error:
+            raise MachineError(
+                "document-not-made",
+                f"The document '{document.title}' could not be set: {error}",
+                "Check that the disk has room, then repeat the command.",
+            ) from error
