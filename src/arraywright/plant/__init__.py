@@ -1,19 +1,26 @@
 """What is to be built: site, module and inverter types, structures, positions, strings."""
 
 from arraywright.plant.inverter_type import InverterType
+from arraywright.plant.layout import Layout, generate_layout
+from arraywright.plant.layout_block import LayoutBlock, check_blocks
 from arraywright.plant.module_type import CurrentClass, ModuleType, PowerClass
 from arraywright.plant.site import Commissioning, Site, SpareWish
-from arraywright.plant.tables import POSITIONS, STRINGS, STRUCTURES
+from arraywright.plant.tables import PLACEMENTS, POSITIONS, STRINGS, STRUCTURES
 
 __all__ = [
+    "PLACEMENTS",
     "POSITIONS",
     "STRINGS",
     "STRUCTURES",
     "Commissioning",
     "CurrentClass",
     "InverterType",
+    "Layout",
+    "LayoutBlock",
     "ModuleType",
     "PowerClass",
     "Site",
     "SpareWish",
+    "check_blocks",
+    "generate_layout",
 ]

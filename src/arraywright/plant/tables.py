@@ -6,7 +6,7 @@ from typing import Final
 
 from arraywright.tables import Column, TableSpec
 
-__all__ = ["POSITIONS", "STRINGS", "STRUCTURES"]
+__all__ = ["PLACEMENTS", "POSITIONS", "STRINGS", "STRUCTURES"]
 
 STRUCTURES: Final = TableSpec(
     kind="structures",
@@ -62,4 +62,19 @@ STRINGS: Final = TableSpec(
         Column(name="build_order", kind="integer", required=True, meaning="1 is built first"),
     ),
     identity=("string",),
+)
+
+PLACEMENTS: Final = TableSpec(
+    kind="placements",
+    title="as-built list (which serial sits where)",
+    columns=(
+        Column(name="serial", kind="text", required=True, meaning="serial number of the module"),
+        Column(name="string", kind="text", required=True, meaning="string it was connected in"),
+        Column(
+            name="place_in_string", kind="integer", required=True, meaning="1 at the positive end"
+        ),
+        Column(name="placed_at", kind="time", meaning="moment it was set down"),
+        Column(name="person", kind="text", meaning="who set it down"),
+    ),
+    identity=("string", "place_in_string"),
 )
