@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -11,7 +11,12 @@ from scipy import constants
 
 from arraywright.arrays import FloatArray
 from arraywright.errors import CallError
-from arraywright.physics.single_diode import SingleDiode, common_shape, taken
+from arraywright.physics.single_diode import (
+    SingleDiode,
+    common_shape,
+    open_circuit_voltage,
+    taken,
+)
 from arraywright.units import KELVIN_AT_0_C
 
 __all__ = [
@@ -21,6 +26,8 @@ __all__ = [
     "STC_IRRADIANCE_W_M2",
     "ReferenceDiode",
     "translate",
+    "voc_coefficient",
+    "with_voc_coefficient",
 ]
 
 STC_IRRADIANCE_W_M2: Final = 1000.0
@@ -146,3 +153,77 @@ def translate(
         shunt_resistance_ohm=shunt_ohm,
         diode_voltage_v=reference.diode_voltage_v * (temp_k / temp_0_k),
     )
+
+
+def _voc_slopes(reference: ReferenceDiode) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Give at Voc of STC: currents I0 (exp(y) - 1), (I0 y exp(y)) and -dI/dV, each (n,)."""
+    y = open_circuit_voltage(reference.at_reference()) / reference.diode_voltage_v
+    grown_a = reference.saturation_current_a * np.exp(y)
+    with np.errstate(divide="ignore"):
+        fall_s = grown_a / reference.diode_voltage_v + 1.0 / reference.shunt_resistance_ohm
+    return reference.saturation_current_a * np.expm1(y), grown_a * y, fall_s
+
+
+def voc_coefficient(reference: ReferenceDiode) -> FloatArray:
+    """Temperature coefficient of the open-circuit voltage [V/K] that ``translate`` follows at STC.
+
+    The derivative of Voc by the temperature of ``translate``, in closed form, with y = Voc/a::
+
+        dVoc/dT = (alpha - kappa I0 (exp(y) - 1)/T + I0 y exp(y)/T) / (I0 exp(y)/a + 1/Rsh)
+        kappa   = d ln I0 / d ln T = 3 + Eg (1 - slope T)/(k T)
+
+    Args:
+        reference: n modules.
+
+    Returns:
+        Shape (n,); nan where a parameter is nan.
+
+    Source: de-soto-2006 eq. 2, 7, 8, 9, 10, differentiated.
+    """
+    temp_k = STC_CELL_TEMP_C + KELVIN_AT_0_C
+    lost_a, widened_a, fall_s = _voc_slopes(reference)
+    bandgap_in_kt = reference.bandgap_ev / (BOLTZMANN_EV_PER_K * temp_k)
+    kappa = 3.0 + bandgap_in_kt * (1.0 - reference.bandgap_slope_per_k * temp_k)
+    beta: FloatArray = (
+        reference.alpha_isc_a_per_k + (widened_a - kappa * lost_a) / temp_k
+    ) / fall_s
+    return beta
+
+
+def with_voc_coefficient(
+    reference: ReferenceDiode, *, beta_voc_v_per_k: npt.ArrayLike
+) -> ReferenceDiode:
+    """Modules with the same curve at STC whose ``translate`` follows this dVoc/dT [V/K].
+
+    The bandgap is replaced by an effective one that solves the equation of ``voc_coefficient``.
+    For modules whose curve at STC and whose beta no five positive parameters keep together
+    (see ``fit_datasheet``), this keeps the curve and the measured beta; the bandgap is then a
+    fitted number, no longer a property of the material.
+
+    Args:
+        reference: n modules.
+        beta_voc_v_per_k: wanted coefficient, scalar or shape (n,).
+
+    Returns:
+        The modules with their effective bandgap; it may leave the range of silicon.
+
+    Raises:
+        CallError: ``shapes-differ`` when the lengths do not fit.
+
+    Source: de-soto-2006 eq. 2, 7, 8, 9, 10; the effective bandgap is this project's own choice.
+    """
+    temp_k = STC_CELL_TEMP_C + KELVIN_AT_0_C
+    beta = np.asarray(beta_voc_v_per_k, dtype=np.float64)
+    if beta.shape not in {(), (1,), (len(reference),)}:
+        raise CallError(
+            "shapes-differ",
+            f"Found {len(reference)} modules and coefficients {beta.shape}; "
+            "required: a scalar or one per module.",
+            "Give one coefficient per module.",
+        )
+    lost_a, widened_a, fall_s = _voc_slopes(reference)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        kappa = (temp_k * (reference.alpha_isc_a_per_k - beta * fall_s) + widened_a) / lost_a
+    steepness = 1.0 - reference.bandgap_slope_per_k * temp_k
+    bandgap_ev = (kappa - 3.0) * BOLTZMANN_EV_PER_K * temp_k / steepness
+    return replace(reference, bandgap_ev=bandgap_ev)
