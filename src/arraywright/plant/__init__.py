@@ -5,6 +5,7 @@ from arraywright.plant.layout import Layout, generate_layout
 from arraywright.plant.layout_block import LayoutBlock, check_blocks
 from arraywright.plant.module_type import CurrentClass, ModuleType, PowerClass
 from arraywright.plant.site import Commissioning, Site, SpareWish
+from arraywright.plant.site_checks import check_layout, check_site
 from arraywright.plant.tables import PLACEMENTS, POSITIONS, STRINGS, STRUCTURES
 
 __all__ = [
@@ -22,5 +23,7 @@ __all__ = [
     "Site",
     "SpareWish",
     "check_blocks",
+    "check_layout",
+    "check_site",
     "generate_layout",
 ]

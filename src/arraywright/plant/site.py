@@ -69,7 +69,8 @@ class Site:
         module_types: module types by key.
         inverter_types: inverter types by key.
         structures: frame of ``plant.tables.STRUCTURES``.
-        positions: frame of ``plant.tables.POSITIONS``.
+        positions: frame of ``plant.tables.POSITIONS``, strings one after the other in building
+            order, each from its positive end.
         strings: frame of ``plant.tables.STRINGS``, in building order.
         spares: spares wanted.
         commissioning: what is asked of the tests.
