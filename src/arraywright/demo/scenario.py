@@ -12,7 +12,7 @@ from typing import Final
 __all__ = ["MODULES_PER_PALLET", "MODULES_PER_STRING", "SCENARIO", "Lot", "Scenario"]
 
 MODULES_PER_PALLET: Final = 36
-MODULES_PER_STRING: Final = 28
+MODULES_PER_STRING: Final = 26
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,7 +66,7 @@ class Scenario:
 
     site_name: str = "Lerchenried solar field"
     module_type: str = "tern-580"
-    type_name: str = "TERN 144-580 BF"
+    type_name: str = "TERN 144-580"
     order_number: str = "PO-4471"
     seed: int = 20260618
     lots: tuple[Lot, ...] = field(
@@ -76,7 +76,7 @@ class Scenario:
                 delivered_on=date(2026, 5, 4),
                 power_class_w=580.0,
                 current_class="H",
-                pallets=60,
+                pallets=56,
                 dialect="english",
             ),
             Lot(
@@ -84,7 +84,7 @@ class Scenario:
                 delivered_on=date(2026, 5, 11),
                 power_class_w=580.0,
                 current_class="L",
-                pallets=50,
+                pallets=48,
                 dialect="german",
             ),
             Lot(
@@ -92,7 +92,7 @@ class Scenario:
                 delivered_on=date(2026, 5, 18),
                 power_class_w=575.0,
                 current_class="L",
-                pallets=48,
+                pallets=45,
                 dialect="spanish",
             ),
         )

@@ -1,0 +1,415 @@
+"""The files of the test day: as-built list, instruments, string readings, I-V curves."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+from arraywright.arrays import BoolArray, FloatArray, IntArray, offsets_from_lengths
+from arraywright.demo.scenario import Scenario
+from arraywright.demo.weather import Afternoon, make_afternoon
+from arraywright.physics.desoto import ReferenceDiode, translate
+from arraywright.physics.fit import fit_datasheet, fit_flash
+from arraywright.physics.single_diode import SingleDiode
+from arraywright.physics.strings import (
+    string_curve,
+    string_open_circuit_voltage,
+    string_short_circuit_current,
+)
+from arraywright.plant import ModuleType
+
+__all__ = ["TestDay", "write_test_files"]
+
+_READING_S = 75
+_LEAST_W_M2 = 500.0
+_LOCAL_SCATTER_K = 0.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TestDay:
+    """What the test day wrote, and what was truly the case.
+
+    Attributes:
+        paths: files in the order they were written.
+        wrong_serial: the serial of another class that was built in.
+        wrong_string: the string it was built into.
+    """
+
+    __test__ = False
+
+    paths: tuple[Path, ...]
+    wrong_serial: str
+    wrong_string: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Built:
+    names: list[str]
+    offsets: IntArray
+    reference: ReferenceDiode
+    shorted: BoolArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Reading:
+    string: int
+    second: int
+    meter: str
+    team: int
+
+
+def _template(module_type: ModuleType) -> ReferenceDiode:
+    label = module_type.power_classes[-1]
+    return fit_datasheet(
+        isc_a=label.isc_a,
+        voc_v=label.voc_v,
+        imp_a=label.imp_a,
+        vmp_v=label.vmp_v,
+        alpha_isc_a_per_k=module_type.alpha_isc_per_k * label.isc_a,
+        beta_voc_v_per_k=module_type.beta_voc_per_k * label.voc_v,
+        cells_in_series=module_type.cells_in_series,
+    ).reference
+
+
+def _build(
+    scenario: Scenario, names: Sequence[str], as_built: pl.DataFrame, module_type: ModuleType
+) -> _Built:
+    """Give what truly hangs in each string, faults included."""
+    missing = names[scenario.missing_module_string - 1]
+    present = as_built.filter(
+        ~((pl.col("string") == missing) & (pl.col("place_in_string") == 11))
+    ).sort(pl.col("string").replace_strict(list(names), list(range(len(names)))), "place_in_string")
+    lengths = present.group_by("string", maintain_order=True).len()
+    reference = fit_flash(
+        _template(module_type),
+        isc_a=present["true_isc_a"].to_numpy(),
+        voc_v=present["true_voc_v"].to_numpy(),
+        imp_a=present["true_imp_a"].to_numpy(),
+        vmp_v=present["true_vmp_v"].to_numpy(),
+    ).reference
+    shorted = np.zeros((present.height, module_type.bypass_substrings), dtype=np.bool_)
+    offsets = offsets_from_lengths(lengths["len"].to_numpy().astype(np.int64))
+    shorted[offsets[scenario.shorted_diode_string - 1] + 7, 1] = True
+    return _Built(
+        names=lengths["string"].to_list(), offsets=offsets, reference=reference, shorted=shorted
+    )
+
+
+def _steady(afternoon: Afternoon, second: int) -> bool:
+    around = afternoon.irradiance_w_m2[max(0, second - 60) : second + 5]
+    return bool(around.min() > _LEAST_W_M2 and np.ptp(around) < 0.03 * around.mean())
+
+
+def _schedule(scenario: Scenario, afternoon: Afternoon, count: int) -> list[_Reading]:
+    """Let two teams walk the strings; what was read under a cloud is read again at the end."""
+    readings: list[_Reading] = []
+    for team in (0, 1):
+        second = 1800 + 20 * team
+        again: list[int] = []
+        half = range(1, count // 2 + 1) if team == 0 else range(count // 2 + 1, count + 1)
+        for string in half:
+            waited = 0
+            while not _steady(afternoon, second) and waited < 150:
+                second += 30
+                waited += 30
+            lapsed = string in scenario.lapsed_strings
+            meter = "MX-03" if lapsed else f"MX-0{team + 1}"
+            readings.append(_Reading(string=string, second=second, meter=meter, team=team))
+            if not _steady(afternoon, second) and not lapsed:
+                again.append(string)
+            second += _READING_S
+        for string in again:
+            while not _steady(afternoon, second):
+                second += 20
+            readings.append(
+                _Reading(string=string, second=second, meter=f"MX-0{team + 1}", team=team)
+            )
+            second += _READING_S
+    return sorted(readings, key=lambda one: one.second)
+
+
+def _select(
+    built: _Built, strings: Sequence[int], irradiance: FloatArray, cell: FloatArray
+) -> tuple[SingleDiode, IntArray, BoolArray]:
+    parts = [np.arange(built.offsets[s - 1], built.offsets[s]) for s in strings]
+    lengths = np.array([len(part) for part in parts], dtype=np.int64)
+    flat = np.concatenate(parts)
+    diode = translate(
+        built.reference.take(flat),
+        irradiance_w_m2=np.repeat(irradiance, lengths),
+        cell_temp_c=np.repeat(cell, lengths),
+    )
+    return diode, offsets_from_lengths(lengths), built.shorted[flat]
+
+
+def _comma(value: float, digits: int) -> str:
+    return f"{value:.{digits}f}".replace(".", ",")
+
+
+def _write_readings(
+    path: Path,
+    scenario: Scenario,
+    built: _Built,
+    *,
+    afternoon: Afternoon,
+    readings: Sequence[_Reading],
+    rng: np.random.Generator,
+) -> None:
+    seconds = np.array([one.second for one in readings])
+    strings = [one.string for one in readings]
+    irradiance = afternoon.irradiance_w_m2[seconds]
+    cell_mean = afternoon.cell_temp_c[seconds]
+    local = rng.normal(0.0, _LOCAL_SCATTER_K, len(built.names))
+    cell = cell_mean + local[np.array(strings) - 1]
+    diode, offsets, shorted = _select(built, strings, irradiance, cell)
+    voc = string_open_circuit_voltage(
+        diode,
+        offsets=offsets,
+        bypass_substrings=shorted.shape[1],
+        substring_shorted=shorted,
+    )
+    isc = string_short_circuit_current(
+        diode,
+        offsets=offsets,
+        bypass_substrings=shorted.shape[1],
+        substring_shorted=shorted,
+    )
+    bias = {"MX-01": 1.0004, "MX-02": 0.9997, "MX-03": 1.012}
+    voc = voc * [bias[one.meter] for one in readings] * rng.normal(1.0, 0.0003, len(voc))
+    isc = isc * rng.normal(1.0, 0.002, len(isc))
+    sensed = irradiance * 1.004 * rng.normal(1.0, 0.002, len(isc))
+    back = cell_mean - 3.0 * irradiance / 1000.0 + rng.normal(0.0, 0.25, len(isc))
+    with path.open("w", encoding="utf-8", newline="") as out:
+        out.write("String test protocol\r\n")
+        out.write(f"Site: {scenario.site_name}\r\n\r\n")
+        writer = csv.writer(out, delimiter=";", lineterminator="\r\n")
+        writer.writerow(
+            [
+                "Date",
+                "Time",
+                "String",
+                "Voc [V]",
+                "Isc [A]",
+                "Irradiance [W/m²]",
+                "Module temperature [°C]",
+                "Air temperature [°C]",
+                "Wind speed [m/s]",
+                "Riso + [MΩ]",
+                "Riso - [MΩ]",
+                "Riso test voltage [V]",
+                "Earth continuity [Ω]",
+                "Meter",
+                "Irradiance sensor",
+                "Thermometer",
+                "Insulation tester",
+                "Tester",
+            ]
+        )
+        for index, one in enumerate(readings):
+            moment = afternoon.start + timedelta(seconds=one.second)
+            sign = -1.0 if one.string == scenario.reversed_string else 1.0
+            low = one.string == scenario.low_insulation_string
+            writer.writerow(
+                [
+                    moment.strftime("%d.%m.%Y"),
+                    moment.strftime("%H:%M:%S"),
+                    built.names[one.string - 1],
+                    _comma(sign * voc[index], 1),
+                    _comma(isc[index], 2),
+                    _comma(sensed[index], 0),
+                    _comma(back[index], 1),
+                    _comma(afternoon.air_temp_c[one.second], 1),
+                    _comma(afternoon.wind_m_s[one.second], 1),
+                    _comma(0.21, 2) if low else ">200",
+                    _comma(rng.uniform(60.0, 180.0), 0),
+                    "1500",
+                    _comma(rng.uniform(0.04, 0.18), 2),
+                    one.meter,
+                    f"GS-1{one.team + 1}",
+                    f"TH-2{one.team + 1}",
+                    "IR-31",
+                    f"test team {one.team + 1}",
+                ]
+            )
+
+
+def _write_curves(
+    path: Path,
+    scenario: Scenario,
+    built: _Built,
+    *,
+    afternoon: Afternoon,
+    start_s: int,
+    rng: np.random.Generator,
+) -> None:
+    second = start_s
+    with path.open("w", encoding="utf-8", newline="") as out:
+        writer = csv.writer(out, lineterminator="\n")
+        writer.writerow(
+            [
+                "string",
+                "time",
+                "voltage (V)",
+                "current (A)",
+                "irradiance (W/m2)",
+                "module temperature (degC)",
+                "meter",
+                "irradiance sensor",
+                "thermometer",
+            ]
+        )
+        for string in scenario.curve_strings:
+            while not _steady(afternoon, second):
+                second += 20
+            irradiance = afternoon.irradiance_w_m2[second]
+            cell = afternoon.cell_temp_c[second]
+            diode, offsets, shorted = _select(
+                built,
+                [string],
+                np.array([irradiance]),
+                np.array([cell + rng.normal(0.0, _LOCAL_SCATTER_K)]),
+            )
+            curve = string_curve(
+                diode,
+                offsets=offsets,
+                points=121,
+                bypass_substrings=shorted.shape[1],
+                substring_shorted=shorted,
+                lead_resistance_ohm=np.array([0.35]),
+            )
+            moment = (afternoon.start + timedelta(seconds=second)).isoformat(timespec="seconds")
+            sensed = irradiance * 1.004
+            back = cell - 3.0 * irradiance / 1000.0
+            for volt, amp in zip(curve.voltage_v[0], curve.current_a[0], strict=True):
+                writer.writerow(
+                    [
+                        built.names[string - 1],
+                        moment,
+                        f"{volt * rng.normal(1.0, 0.0003):.2f}",
+                        f"{amp + rng.normal(0.0, 0.008):.3f}",
+                        f"{sensed:.1f}",
+                        f"{back:.1f}",
+                        "CV-07",
+                        "GS-11",
+                        "TH-21",
+                    ]
+                )
+            second += 120
+
+
+def _write_instruments(path: Path, scenario: Scenario) -> None:
+    last_year = date(scenario.test_day.year - 1, 9, 2)
+    due = date(scenario.test_day.year, 9, 2)
+    lapsed = scenario.test_day - timedelta(days=37)
+    rows = [
+        ("MX-01", "string tester", last_year, due, "0.1", "0.3", "", "", "2"),
+        ("MX-02", "string tester", last_year, due, "0.1", "0.3", "", "", "2"),
+        ("MX-03", "string tester", date(2025, 5, 12), lapsed, "0.1", "0.3", "", "", "2"),
+        ("CV-07", "curve tester", last_year, due, "0.15", "0.3", "", "", ""),
+        ("GS-11", "reference cell", last_year, due, "", "", "1.2", "", ""),
+        ("GS-12", "reference cell", last_year, due, "", "", "1.2", "", ""),
+        ("TH-21", "surface thermometer", last_year, due, "", "", "", "0.5", ""),
+        ("TH-22", "surface thermometer", last_year, due, "", "", "", "0.5", ""),
+        ("IR-31", "insulation tester", last_year, due, "", "", "", "", "5"),
+    ]
+    with path.open("w", encoding="utf-8", newline="") as out:
+        writer = csv.writer(out, lineterminator="\n")
+        writer.writerow(
+            [
+                "Instrument",
+                "Description",
+                "Calibrated on",
+                "Calibration due",
+                "Voltage uncertainty [%]",
+                "Current uncertainty [%]",
+                "Irradiance uncertainty [%]",
+                "Temperature uncertainty [K]",
+                "Resistance uncertainty [%]",
+            ]
+        )
+        for row in rows:
+            writer.writerow([cell.isoformat() if isinstance(cell, date) else cell for cell in row])
+
+
+def _write_as_built(path: Path, as_built: pl.DataFrame, start: datetime) -> None:
+    with path.open("w", encoding="utf-8", newline="") as out:
+        writer = csv.writer(out, lineterminator="\n")
+        writer.writerow(["Serial number", "String", "Place in string", "Placed at", "Placed by"])
+        for index, row in enumerate(
+            as_built.select("serial", "string", "place_in_string").iter_rows()
+        ):
+            moment = start + timedelta(days=index // 700, seconds=30 * (index % 700))
+            writer.writerow(
+                [*row, moment.isoformat(timespec="seconds"), f"crew {1 + index // 26 % 3}"]
+            )
+
+
+def write_test_files(
+    folder: Path,
+    scenario: Scenario,
+    *,
+    modules: pl.DataFrame,
+    plan: pl.DataFrame,
+    strings: Sequence[str],
+    module_type: ModuleType,
+) -> TestDay:
+    """Build the plan, with one module of another class slipped in, test it, write the files.
+
+    Args:
+        folder: where the files go.
+        scenario: the demo scenario.
+        modules: every module delivered, of ``make_modules``.
+        plan: planned serial per string and place (string, place_in_string, serial).
+        strings: names of the strings in building order.
+        module_type: the type of all modules.
+    """
+    rng = np.random.default_rng(scenario.seed + 1)
+    true = modules.select(
+        "serial", "power_class_w", "current_class", "^true_.*$", "pallet_number"
+    ).unique("serial", maintain_order=True)
+    as_built = plan.select("string", "place_in_string", "serial").join(
+        true, on="serial", how="left", maintain_order="left"
+    )
+    wrong_string = strings[scenario.wrong_module_string - 1]
+    classes = as_built.filter(pl.col("string") == wrong_string)
+    held = {
+        scenario.short_pallet,
+        scenario.wrong_class_pallet,
+        *(number for pair in scenario.doubled_pallets for number in pair),
+    }
+    other = true.filter(
+        (pl.col("power_class_w") != classes["power_class_w"][0])
+        & ~pl.col("serial").is_in(as_built["serial"].implode())
+        & ~pl.col("pallet_number").is_in(sorted(held))
+    ).row(0, named=True)
+    here = (pl.col("string") == wrong_string) & (pl.col("place_in_string") == 14)
+    as_built = as_built.with_columns(
+        pl.when(here).then(pl.lit(other[name])).otherwise(pl.col(name)).alias(name)
+        for name in other
+    )
+    afternoon = make_afternoon(scenario, rng)
+    built = _build(scenario, strings, as_built, module_type)
+    paths = tuple(
+        folder / name
+        for name in ("as-built.csv", "instruments.csv", "string-readings.csv", "iv-curves.csv")
+    )
+    folder.mkdir(parents=True, exist_ok=True)
+    _write_as_built(paths[0], as_built, afternoon.start - timedelta(days=16))
+    _write_instruments(paths[1], scenario)
+    readings = _schedule(scenario, afternoon, len(built.names))
+    _write_readings(paths[2], scenario, built, afternoon=afternoon, readings=readings, rng=rng)
+    _write_curves(
+        paths[3],
+        scenario,
+        built,
+        afternoon=afternoon,
+        start_s=readings[-1].second + 200,
+        rng=rng,
+    )
+    return TestDay(paths=paths, wrong_serial=str(other["serial"]), wrong_string=wrong_string)
