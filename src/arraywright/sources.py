@@ -59,6 +59,38 @@ _ALL = (
         "doi:10.1016/j.solener.2005.06.010",
     ),
     _source(
+        "pvlib-precise-iv",
+        "High-precision single-diode I-V curves, test data of pvlib-python",
+        "0.16.1",
+        "PyPI pvlib, source distribution, tests/data/precise_iv_curves*.json",
+        "independent",
+    ),
+    _source(
+        "pvlib-fit-desoto",
+        "Fitted De Soto parameters of one module, test of pvlib-python",
+        "0.16.1",
+        "github.com/pvlib/pvlib-python, tests/ivtools/sdm/test_desoto.py",
+        "independent",
+    ),
+    _source(
+        "sam-cec-modules",
+        "CEC module library of the System Advisor Model, as carried by pvlib-python",
+        "pvlib 0.16.1",
+        "pvlib.pvsystem.retrieve_sam('CECMod')",
+    ),
+    _source(
+        "fisher-1958",
+        "On grouping for maximum homogeneity",
+        "Journal of the American Statistical Association 53(284), 789-798, 1958",
+        "doi:10.1080/01621459.1958.10501479",
+    ),
+    _source(
+        "huangfu-hall-2018",
+        "Parallelizing the dual revised simplex method",
+        "Mathematical Programming Computation 10(1), 119-142, 2018",
+        "doi:10.1007/s12532-017-0130-5",
+    ),
+    _source(
         "iec-60891",
         "Photovoltaic devices - Procedures for temperature and irradiance corrections to "
         "measured I-V characteristics",

@@ -296,7 +296,7 @@ def fit_one(
     i0 = unit_a * j * math.exp(-1.0 / a)
     rs_ohm = rs * unit_v / unit_a
     g_s = g * unit_a / unit_v
-    a_v = a * unit_v
+    a_v = a_wanted_v if status == EXACT and a == a_wanted_v / voc_v else a * unit_v
     vmp_fit, imp_fit = maximum_power_at(il, i0, rs_ohm, g_s, a_v)
     misfit = max(
         abs(current_at(il, i0, rs_ohm, g_s, a_v, 0.0) / isc_a - 1.0),

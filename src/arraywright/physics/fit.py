@@ -202,7 +202,7 @@ def fit_datasheet(
         slope=bandgap_slope_per_k,
     )
     bandgap_in_kt = values["bandgap_ev"] / (BOLTZMANN_EV_PER_K * _STC_TEMP_K)
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         wanted = np.column_stack(
             [
                 np.zeros(len(values["isc_a"])),
