@@ -9,6 +9,12 @@ from arraywright.physics.desoto import (
     with_voc_coefficient,
 )
 from arraywright.physics.fit import DiodeFit, FitStatus, fit_datasheet, fit_flash, ideality
+from arraywright.physics.mismatch import (
+    MismatchLoss,
+    ParallelMismatchLoss,
+    parallel_mismatch,
+    series_mismatch,
+)
 from arraywright.physics.single_diode import (
     KeyPoints,
     MaximumPower,
@@ -20,16 +26,33 @@ from arraywright.physics.single_diode import (
     short_circuit_current,
     voltage_at_current,
 )
+from arraywright.physics.strings import (
+    BYPASS_DROP_V,
+    StringCurve,
+    parallel_current,
+    parallel_curve,
+    parallel_maximum_power,
+    string_current,
+    string_curve,
+    string_maximum_power,
+    string_open_circuit_voltage,
+    string_short_circuit_current,
+    string_voltage,
+)
 
 __all__ = [
+    "BYPASS_DROP_V",
     "STC_CELL_TEMP_C",
     "STC_IRRADIANCE_W_M2",
     "DiodeFit",
     "FitStatus",
     "KeyPoints",
     "MaximumPower",
+    "MismatchLoss",
+    "ParallelMismatchLoss",
     "ReferenceDiode",
     "SingleDiode",
+    "StringCurve",
     "current_at_voltage",
     "fit_datasheet",
     "fit_flash",
@@ -37,7 +60,18 @@ __all__ = [
     "key_points",
     "maximum_power",
     "open_circuit_voltage",
+    "parallel_current",
+    "parallel_curve",
+    "parallel_maximum_power",
+    "parallel_mismatch",
+    "series_mismatch",
     "short_circuit_current",
+    "string_current",
+    "string_curve",
+    "string_maximum_power",
+    "string_open_circuit_voltage",
+    "string_short_circuit_current",
+    "string_voltage",
     "translate",
     "voc_coefficient",
     "voltage_at_current",

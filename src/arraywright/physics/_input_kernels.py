@@ -1,0 +1,251 @@
+"""Compiled loops behind ``strings`` for strings in parallel: one input per step.
+
+The search is that of ``_string_kernels`` with voltage and current exchanged: between two
+neighbouring voltages at which a bypass diode of any string takes over, the current of all strings
+together is a concave, falling function of their common voltage.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit, prange
+
+from arraywright.arrays import BoolArray, FloatArray, IntArray
+from arraywright.physics._string_kernels import (
+    COLUMNS,
+    MAX_STEPS,
+    SETTLED,
+    TIE,
+    count_units,
+    current_in,
+    fill_units,
+    piece_of,
+    sorted_knees,
+    string_current_at,
+    voltage_of,
+)
+
+__all__ = ["input_current_rows", "input_maximum_rows"]
+
+
+@njit(cache=True, error_model="numpy")
+def _input_units(
+    head: int,
+    tail: int,
+    diode: tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray],
+    offsets: IntArray,
+    parts: IntArray,
+    drop_v: float,
+    ratio: FloatArray,
+    shorted: BoolArray,
+) -> tuple[bool, IntArray, FloatArray]:
+    """Units of the strings head to tail - 1, with where each string's units begin and end."""
+    bounds = np.zeros(tail - head + 1, dtype=np.int64)
+    for s in range(head, tail):
+        count = count_units(offsets[s], offsets[s + 1], parts, ratio, shorted)
+        bounds[s - head + 1] = bounds[s - head] + count
+    units = np.empty((bounds[-1], COLUMNS))
+    sound = fill_units(offsets[head], offsets[tail], diode, parts, drop_v, ratio, shorted, units)
+    return sound, bounds, units
+
+
+@njit(cache=True, parallel=True, error_model="numpy")
+def input_current_rows(
+    diode: tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray],
+    offsets: IntArray,
+    input_offsets: IntArray,
+    parts: IntArray,
+    drop_v: float,
+    ratio: FloatArray,
+    shorted: BoolArray,
+    lead_ohm: FloatArray,
+    voltage_v: FloatArray,
+) -> FloatArray:
+    """Currents (inputs, k) of the strings of each input together, at voltages (inputs, k)."""
+    out = np.full_like(voltage_v, np.nan)
+    for n in prange(voltage_v.shape[0]):
+        head, tail = input_offsets[n], input_offsets[n + 1]
+        sound, bounds, units = _input_units(
+            head, tail, diode, offsets, parts, drop_v, ratio, shorted
+        )
+        if not sound:
+            continue
+        total = np.zeros(voltage_v.shape[1])
+        for s in range(tail - head):
+            lead = lead_ohm[head + s]
+            own = units[bounds[s] : bounds[s + 1]]
+            knees = sorted_knees(own)
+            volts = np.full(knees.shape[0], np.nan)
+            for k in range(voltage_v.shape[1]):
+                total[k] += string_current_at(
+                    own, lead_ohm[head + s], voltage_v[n, k], knees, volts
+                )
+        out[n] = total
+    return out
+
+
+@njit(cache=True, error_model="numpy")
+def _input_sum(
+    units: FloatArray,
+    bounds: IntArray,
+    lead_ohm: FloatArray,
+    voltage: float,
+    knees: FloatArray,
+    volts: FloatArray,
+    pieces: IntArray,
+    guesses: FloatArray,
+) -> tuple[float, float, float]:
+    """Current of the strings together, with two derivatives, each on its piece of the curve."""
+    i, d1, d2 = 0.0, 0.0, 0.0
+    for s in range(bounds.shape[0] - 1):
+        one, two = bounds[s], bounds[s + 1]
+        own_i, own_d1, own_d2 = current_in(
+            units[one:two],
+            lead_ohm[s],
+            voltage,
+            knees[one + s : two + s + 1],
+            volts[one + s : two + s + 1],
+            pieces[s],
+            guesses[s],
+        )
+        guesses[s] = own_i
+        i += own_i
+        d1 += own_d1
+        d2 += own_d2
+    return i, d1, d2
+
+
+@njit(cache=True, error_model="numpy")
+def _set_pieces(
+    units: FloatArray,
+    bounds: IntArray,
+    lead_ohm: FloatArray,
+    voltage: float,
+    knees: FloatArray,
+    volts: FloatArray,
+    pieces: IntArray,
+) -> None:
+    """Choose, for each string, the piece of its curve that holds a voltage."""
+    for s in range(bounds.shape[0] - 1):
+        one, two = bounds[s], bounds[s + 1]
+        own = knees[one + s : two + s + 1]
+        pieces[s] = piece_of(
+            units[one:two], lead_ohm[s], voltage, own, volts[one + s : two + s + 1]
+        )
+
+
+@njit(cache=True, error_model="numpy")
+def _input_peak_between(
+    units: FloatArray,
+    bounds: IntArray,
+    lead_ohm: FloatArray,
+    low: float,
+    high: float,
+    knees: FloatArray,
+    volts: FloatArray,
+    pieces: IntArray,
+    guesses: FloatArray,
+) -> tuple[float, float]:
+    """Voltage and current of the largest power between two neighbouring knee voltages."""
+    _set_pieces(units, bounds, lead_ohm, 0.5 * (low + high), knees, volts, pieces)
+    i, d1, d2 = _input_sum(units, bounds, lead_ohm, high, knees, volts, pieces, guesses)
+    if i + high * d1 >= 0.0:
+        return high, i
+    i, d1, d2 = _input_sum(units, bounds, lead_ohm, low, knees, volts, pieces, guesses)
+    if i + low * d1 <= 0.0:
+        return low, i
+    top = high
+    voltage = low + 0.8 * (high - low) if low == 0.0 else 0.5 * (low + high)
+    for _ in range(MAX_STEPS):
+        i, d1, d2 = _input_sum(units, bounds, lead_ohm, voltage, knees, volts, pieces, guesses)
+        rise = i + voltage * d1
+        if rise > 0.0:
+            low = voltage
+        else:
+            high = voltage
+        following = voltage - rise / (2.0 * d1 + voltage * d2)
+        if not low <= following <= high:
+            following = 0.5 * (low + high)
+        step = following - voltage
+        voltage = following
+        if not abs(step) > SETTLED * top:
+            break
+    return voltage, _input_sum(units, bounds, lead_ohm, voltage, knees, volts, pieces, guesses)[0]
+
+
+@njit(cache=True, error_model="numpy")
+def _input_peak(units: FloatArray, bounds: IntArray, lead_ohm: FloatArray) -> tuple[float, float]:
+    """Voltage and current of the global maximum of strings in parallel."""
+    strings = bounds.shape[0] - 1
+    knees = np.empty(units.shape[0] + strings)
+    volts = np.empty(units.shape[0] + strings)
+    for s in range(strings):
+        one, two = bounds[s], bounds[s + 1]
+        own = units[one:two]
+        knees[one + s : two + s + 1] = sorted_knees(own)
+        for k in range(one + s, two + s + 1):
+            volts[k] = voltage_of(own, lead_ohm[s], knees[k], knees[k])[0]
+    marks = np.zeros(volts.shape[0] + 1)
+    marks[1:] = np.maximum(volts, 0.0)
+    marks.sort()
+    last = marks.shape[0] - 1
+    pieces = np.zeros(strings, dtype=np.int64)
+    guesses = np.full(strings, np.nan)
+    currents = np.full(last + 1, np.nan)
+    best_v, best_i, best = 0.0, 0.0, 0.0
+    stack = np.empty((last + 2, 2), dtype=np.int64)
+    stack[0, 0], stack[0, 1] = 0, last
+    height = 1
+    while height > 0:
+        height -= 1
+        left, right = stack[height]
+        if right <= left or marks[right] <= marks[left]:
+            continue
+        if math.isnan(currents[left]):
+            _set_pieces(units, bounds, lead_ohm, marks[left], knees, volts, pieces)
+            currents[left] = _input_sum(
+                units, bounds, lead_ohm, marks[left], knees, volts, pieces, guesses
+            )[0]
+        if currents[left] * marks[left] > best:
+            best_v, best_i = marks[left], currents[left]
+            best = best_v * best_i
+        if marks[right] * currents[left] <= best * TIE:
+            continue
+        if right - left == 1:
+            v, i = _input_peak_between(
+                units, bounds, lead_ohm, marks[left], marks[right], knees, volts, pieces, guesses
+            )
+            if i * v > best:
+                best_v, best_i, best = v, i, i * v
+            continue
+        middle = (left + right) // 2
+        stack[height, 0], stack[height, 1] = left, middle
+        stack[height + 1, 0], stack[height + 1, 1] = middle, right
+        height += 2
+    return best_v, best_i
+
+
+@njit(cache=True, parallel=True, error_model="numpy")
+def input_maximum_rows(
+    diode: tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray],
+    offsets: IntArray,
+    input_offsets: IntArray,
+    parts: IntArray,
+    drop_v: float,
+    ratio: FloatArray,
+    shorted: BoolArray,
+    lead_ohm: FloatArray,
+) -> FloatArray:
+    """Voltage and current (2, inputs) at the global maximum of power of each input."""
+    inputs = input_offsets.shape[0] - 1
+    out = np.full((2, inputs), np.nan)
+    for n in prange(inputs):
+        head, tail = input_offsets[n], input_offsets[n + 1]
+        sound, bounds, units = _input_units(
+            head, tail, diode, offsets, parts, drop_v, ratio, shorted
+        )
+        if sound:
+            out[0, n], out[1, n] = _input_peak(units, bounds, lead_ohm[head:tail])
+    return out
