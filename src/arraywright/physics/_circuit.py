@@ -37,6 +37,11 @@ class Circuit:
 
 
 def checked_offsets(offsets: npt.ArrayLike, *, count: int, name: str, what: str) -> IntArray:
+    """Give offsets as int64 after checking that they cover all items and leave no group empty.
+
+    Raises:
+        CallError: ``offsets-do-not-fit``, ``group-is-empty``.
+    """
     array = np.ascontiguousarray(offsets, dtype=np.int64)
     if array.ndim != 1 or len(array) == 0 or array[0] != 0 or array[-1] != count:
         raise CallError(
@@ -80,6 +85,12 @@ def circuit_of(
     substring_shorted: npt.ArrayLike | None,
     lead_resistance_ohm: npt.ArrayLike,
 ) -> Circuit:
+    """Check the modules of strings and give them as the compiled loops take them.
+
+    Raises:
+        CallError: ``offsets-do-not-fit``, ``group-is-empty``, ``shapes-differ``,
+            ``value-out-of-range``.
+    """
     count = len(diode)
     whole = checked_offsets(offsets, count=count, name="offsets", what="modules")
     given_parts = np.asarray(bypass_substrings, dtype=np.int64)
@@ -134,6 +145,11 @@ def circuit_of(
 def rows_of(
     given: npt.ArrayLike, *, count: int, name: str, what: str
 ) -> tuple[FloatArray, tuple[int, ...]]:
+    """Bring what is given to (count, k) and say the shape in which the answer goes back.
+
+    Raises:
+        CallError: ``shapes-differ``.
+    """
     array = np.asarray(given, dtype=np.float64)
     if array.ndim == 0:
         return np.full((count, 1), array), (count,)
@@ -150,6 +166,11 @@ def rows_of(
 
 
 def curve_fractions(points: int) -> FloatArray:
+    """Evenly spaced shares [1] of a curve's last voltage, from 0 to 1.
+
+    Raises:
+        CallError: ``value-out-of-range`` for fewer than two points.
+    """
     if points < 2:
         raise CallError(
             "value-out-of-range",

@@ -74,14 +74,12 @@ def input_current_rows(
             continue
         total = np.zeros(voltage_v.shape[1])
         for s in range(tail - head):
-            lead = lead_ohm[head + s]
             own = units[bounds[s] : bounds[s + 1]]
+            lead = lead_ohm[head + s]
             knees = sorted_knees(own)
             volts = np.full(knees.shape[0], np.nan)
             for k in range(voltage_v.shape[1]):
-                total[k] += string_current_at(
-                    own, lead_ohm[head + s], voltage_v[n, k], knees, volts
-                )
+                total[k] += string_current_at(own, lead, voltage_v[n, k], knees, volts)
         out[n] = total
     return out
 
