@@ -129,6 +129,20 @@ _ALL = (
         "1989",
         "MIL-STD-105E",
     ),
+    _source("fips-180-4", "Secure Hash Standard", "2015", "doi:10.6028/NIST.FIPS.180-4"),
+    _source(
+        "rfc-8032",
+        "Edwards-Curve Digital Signature Algorithm (EdDSA)",
+        "2017",
+        "doi:10.17487/RFC8032",
+    ),
+    _source(
+        "rfc-8259",
+        "The JavaScript Object Notation (JSON) Data Interchange Format",
+        "2017",
+        "doi:10.17487/RFC8259",
+    ),
+    _source("rfc-9562", "Universally Unique IDentifiers (UUIDs)", "2024", "doi:10.17487/RFC9562"),
     _source("gs1-gen-specs", "GS1 General Specifications", "24.0", "GS1"),
     _source(
         "pvlib-sapm-temperature",
