@@ -352,7 +352,7 @@ SECTIONS: Final[dict[str, SiteSection]] = {
                 _choice("orientation", ORIENTATIONS, "portrait", "long side up the slope or along"),
                 _count("modules_per_string", "modules in series", maximum=200),
                 _choice(
-                    "string_pattern", STRING_PATTERNS, "along_row", "how a string runs, see below"
+                    "string_pattern", STRING_PATTERNS, "along_row", "how a string runs, see Blocks"
                 ),
                 _choice("string_span", STRING_SPANS, "row", "what one string may run through"),
                 _count("strings_per_input", "strings in parallel on one MPPT input", maximum=2000),

@@ -123,7 +123,7 @@ def nearest(name: str, known: Iterable[str]) -> str:
     """Give the known name nearest to a name, empty when none is near."""
     by_fold = {other.casefold(): other for other in known}
     folded = name.casefold()
-    starts = [fold for fold in by_fold if fold.startswith(folded + "_")]
+    starts = sorted((fold for fold in by_fold if fold.startswith(folded + "_")), key=len)
     near = starts or difflib.get_close_matches(folded, by_fold, n=1, cutoff=0.6)
     return by_fold[near[0]] if near else ""
 
