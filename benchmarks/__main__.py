@@ -19,6 +19,8 @@ from rich.table import Table
 
 from benchmarks.common import BenchRow, module_names, run_module
 
+_LEAST_WIDTH = 130
+
 
 def _run_apart(name: str, *, quick: bool) -> list[BenchRow]:
     context = multiprocessing.get_context("spawn")
@@ -31,21 +33,23 @@ def _number(value: float | None, digits: int = 4) -> str:
 
 
 def _print_table(console: Console, rows_by_module: dict[str, list[BenchRow]]) -> None:
-    table = Table(title="Benchmarks", caption=f"{os.cpu_count()} cores, {platform.machine()}")
-    for heading in ("module", "what", "figure", "seconds", "reference", "times faster"):
-        table.add_column(heading, overflow="fold")
-    for heading in ("peak MB", "target", "met"):
-        table.add_column(heading, overflow="fold")
+    table = Table(caption=f"{os.cpu_count()} cores, {platform.machine()}", show_lines=True)
+    table.add_column("what", ratio=5, overflow="fold")
+    table.add_column("figure", ratio=2)
+    table.add_column("reference", ratio=4, overflow="fold")
+    table.add_column("times faster", ratio=1, justify="right")
+    table.add_column("peak MB", ratio=1, justify="right")
+    table.add_column("target", ratio=3)
+    table.add_column("met", ratio=1)
     for module, rows in rows_by_module.items():
+        table.add_row(f"[bold]{module}[/bold]")
         for row in rows:
             reference = row.reference_name
             if row.reference_seconds is not None:
                 reference = f"{reference}: {_number(row.reference_seconds)} s"
             table.add_row(
-                module,
                 row.name,
                 f"{_number(row.figure)} {row.unit}",
-                _number(row.seconds),
                 reference,
                 _number(row.ratio),
                 _number(row.peak_rss_mb),
@@ -89,7 +93,9 @@ def main(*, as_json: bool, only: tuple[str, ...], quick: bool) -> None:
         }
         click.echo(json.dumps(document, indent=2))
     else:
-        _print_table(Console(), rows_by_module)
+        console = Console()
+        console.width = max(console.width, _LEAST_WIDTH)
+        _print_table(console, rows_by_module)
     sys.exit(0 if met else 1)
 
 

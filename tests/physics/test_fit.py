@@ -214,7 +214,7 @@ def _reference(drawn: dict[str, float]) -> ReferenceDiode:
     )
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=300, deadline=None)
 @given(drawn=diodes)
 def test_parameters_come_back_from_their_own_key_points(drawn: dict[str, float]) -> None:
     """Any physical diode is found again from its curve, by its a and by its beta."""
@@ -359,7 +359,7 @@ def _fit_values(values: FloatArray) -> DiodeFit:
     )
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=300, deadline=None)
 @given(values=hnp.arrays(np.float64, (4, 8), elements=st.floats(0.01, 100.0)))
 def test_any_positive_values_end_physical_or_impossible(values: FloatArray) -> None:
     """Whatever positive numbers come, parameters are positive, or there are none and it is said."""
@@ -374,7 +374,7 @@ def test_any_positive_values_end_physical_or_impossible(values: FloatArray) -> N
     assert np.all(fit.misfit_ratio[possible & ~exact] > WITHIN)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=300, deadline=None)
 @given(values=hnp.arrays(np.float64, (5, 4)), template_v=st.floats())
 def test_no_numbers_at_all_make_the_fit_raise(values: FloatArray, template_v: float) -> None:
     """Nonsense of every kind gets a status per row."""

@@ -136,7 +136,7 @@ def _as_pvlib(values: dict[str, float]) -> dict[str, float]:
     }
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=300, deadline=None)
 @given(values=modules, share=st.floats(-1.0, 1.0))
 def test_any_current_and_voltage_agree_with_another_library(
     values: dict[str, float], share: float
@@ -176,7 +176,7 @@ def _excess_a(values: dict[str, float], *, voltage_v: float, current_a: Decimal)
     return il - i0 * ((junction / a).exp() - 1) - leak - current_a
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=300, deadline=None)
 @given(values=modules, share=st.floats(-2.0, 1.5))
 def test_any_current_solves_the_equation_in_sixty_digits(
     values: dict[str, float], share: float
@@ -193,7 +193,7 @@ def test_any_current_solves_the_equation_in_sixty_digits(
     assert above < 0 < below
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=300, deadline=None)
 @given(values=modules)
 def test_any_maximum_agrees_with_another_library(values: dict[str, float]) -> None:
     """The maximum is the one that a bracketing search of another library finds."""
@@ -202,7 +202,7 @@ def test_any_maximum_agrees_with_another_library(values: dict[str, float]) -> No
     np.testing.assert_allclose(ours.pmp_w, theirs["p_mp"], rtol=1e-9)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=300, deadline=None)
 @given(values=modules)
 def test_no_point_beside_the_maximum_gives_more(values: dict[str, float]) -> None:
     """Power falls on both sides of the maximum, seen by the other solver."""
@@ -212,7 +212,7 @@ def test_no_point_beside_the_maximum_gives_more(values: dict[str, float]) -> Non
     assert np.all(beside_v * current_at_voltage(diode, beside_v) < best.pmp_w)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=300, deadline=None)
 @given(values=modules)
 def test_current_falls_when_voltage_rises(values: dict[str, float]) -> None:
     """Voltage over current is monotone from generator to load, and the way back is the same."""

@@ -22,7 +22,7 @@ import numpy as np
 from numba import njit, prange
 
 from arraywright.arrays import FloatArray
-from arraywright.physics._kernels import current_at, maximum_power_at, voltage_at
+from arraywright.physics._kernels import FEW, current_at, maximum_power_at, voltage_at
 
 __all__ = ["EXACT", "IMPOSSIBLE", "NEAREST", "fit_rows"]
 
@@ -311,6 +311,30 @@ def fit_one(
         out[7] = relative_beta(j, g, a, alpha, kappa) / beta - 1.0
 
 
+@njit(cache=True, error_model="numpy")
+def fit_row(
+    row: int,
+    isc_a: FloatArray,
+    voc_v: FloatArray,
+    imp_a: FloatArray,
+    vmp_v: FloatArray,
+    wanted: FloatArray,
+    out: FloatArray,
+) -> None:
+    """Fill one row of the fit."""
+    fit_one(
+        isc_a[row],
+        voc_v[row],
+        imp_a[row],
+        vmp_v[row],
+        wanted[row, 0],
+        wanted[row, 1],
+        wanted[row, 2],
+        wanted[row, 3],
+        out[row],
+    )
+
+
 @njit(cache=True, parallel=True, error_model="numpy")
 def fit_rows(
     isc_a: FloatArray,
@@ -324,16 +348,10 @@ def fit_rows(
     Gives (n, 8): IL, I0, Rs, Rsh, a, status, misfit, misfit of beta.
     """
     out = np.empty((isc_a.shape[0], 8))
-    for row in prange(isc_a.shape[0]):
-        fit_one(
-            isc_a[row],
-            voc_v[row],
-            imp_a[row],
-            vmp_v[row],
-            wanted[row, 0],
-            wanted[row, 1],
-            wanted[row, 2],
-            wanted[row, 3],
-            out[row],
-        )
+    if isc_a.size <= FEW:
+        for row in range(isc_a.shape[0]):
+            fit_row(row, isc_a, voc_v, imp_a, vmp_v, wanted, out)
+    else:
+        for row in prange(isc_a.shape[0]):
+            fit_row(row, isc_a, voc_v, imp_a, vmp_v, wanted, out)
     return out

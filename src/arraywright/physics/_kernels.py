@@ -9,6 +9,7 @@ a conductance [S], so that an infinite shunt resistance is plainly zero.
 from __future__ import annotations
 
 import math
+from typing import Final
 
 import numpy as np
 from numba import njit, prange
@@ -16,6 +17,7 @@ from numba import njit, prange
 from arraywright.arrays import FloatArray
 
 __all__ = [
+    "FEW",
     "current_at",
     "current_rows",
     "key_point_rows",
@@ -25,6 +27,8 @@ __all__ = [
     "voltage_rows",
 ]
 
+FEW: Final = 512
+"""Up to this many points the work is done at once, without waking other threads."""
 _MAX_STEPS = 200
 _NEWTON_LAST_STEP = 1e-8
 """A Newton step this small leaves an error of its square, which is below rounding."""
@@ -143,6 +147,24 @@ def maximum_power_at(
     return a_v * y - rs_ohm * current, current
 
 
+@njit(cache=True, error_model="numpy")
+def voltage_row(
+    row: int,
+    il_a: FloatArray,
+    i0_a: FloatArray,
+    rs_ohm: FloatArray,
+    g_s: FloatArray,
+    a_v: FloatArray,
+    current_a: FloatArray,
+    out: FloatArray,
+) -> None:
+    """Fill one row of voltages."""
+    for point in range(current_a.shape[1]):
+        out[row, point] = voltage_at(
+            il_a[row], i0_a[row], rs_ohm[row], g_s[row], a_v[row], current_a[row, point]
+        )
+
+
 @njit(cache=True, parallel=True, error_model="numpy")
 def voltage_rows(
     il_a: FloatArray,
@@ -154,12 +176,31 @@ def voltage_rows(
 ) -> FloatArray:
     """Voltages (n, k) at currents (n, k) of n elements."""
     out = np.empty_like(current_a)
-    for row in prange(current_a.shape[0]):
-        for point in range(current_a.shape[1]):
-            out[row, point] = voltage_at(
-                il_a[row], i0_a[row], rs_ohm[row], g_s[row], a_v[row], current_a[row, point]
-            )
+    if current_a.size <= FEW:
+        for row in range(il_a.shape[0]):
+            voltage_row(row, il_a, i0_a, rs_ohm, g_s, a_v, current_a, out)
+    else:
+        for row in prange(il_a.shape[0]):
+            voltage_row(row, il_a, i0_a, rs_ohm, g_s, a_v, current_a, out)
     return out
+
+
+@njit(cache=True, error_model="numpy")
+def current_row(
+    row: int,
+    il_a: FloatArray,
+    i0_a: FloatArray,
+    rs_ohm: FloatArray,
+    g_s: FloatArray,
+    a_v: FloatArray,
+    voltage_v: FloatArray,
+    out: FloatArray,
+) -> None:
+    """Fill one row of currents."""
+    for point in range(voltage_v.shape[1]):
+        out[row, point] = current_at(
+            il_a[row], i0_a[row], rs_ohm[row], g_s[row], a_v[row], voltage_v[row, point]
+        )
 
 
 @njit(cache=True, parallel=True, error_model="numpy")
@@ -173,36 +214,81 @@ def current_rows(
 ) -> FloatArray:
     """Currents (n, k) at voltages (n, k) of n elements."""
     out = np.empty_like(voltage_v)
-    for row in prange(voltage_v.shape[0]):
-        for point in range(voltage_v.shape[1]):
-            out[row, point] = current_at(
-                il_a[row], i0_a[row], rs_ohm[row], g_s[row], a_v[row], voltage_v[row, point]
-            )
+    if voltage_v.size <= FEW:
+        for row in range(il_a.shape[0]):
+            current_row(row, il_a, i0_a, rs_ohm, g_s, a_v, voltage_v, out)
+    else:
+        for row in prange(il_a.shape[0]):
+            current_row(row, il_a, i0_a, rs_ohm, g_s, a_v, voltage_v, out)
     return out
+
+
+@njit(cache=True, error_model="numpy")
+def maximum_power_row(
+    row: int,
+    il_a: FloatArray,
+    i0_a: FloatArray,
+    rs_ohm: FloatArray,
+    g_s: FloatArray,
+    a_v: FloatArray,
+    out: FloatArray,
+) -> None:
+    """Fill voltage and current at maximum power of one element."""
+    out[0, row], out[1, row] = maximum_power_at(
+        il_a[row], i0_a[row], rs_ohm[row], g_s[row], a_v[row]
+    )
 
 
 @njit(cache=True, parallel=True, error_model="numpy")
 def maximum_power_rows(
-    il_a: FloatArray, i0_a: FloatArray, rs_ohm: FloatArray, g_s: FloatArray, a_v: FloatArray
+    il_a: FloatArray,
+    i0_a: FloatArray,
+    rs_ohm: FloatArray,
+    g_s: FloatArray,
+    a_v: FloatArray,
 ) -> FloatArray:
     """Voltage and current at maximum power, (2, n), of n elements."""
     out = np.empty((2, il_a.shape[0]))
-    for row in prange(il_a.shape[0]):
-        out[0, row], out[1, row] = maximum_power_at(
-            il_a[row], i0_a[row], rs_ohm[row], g_s[row], a_v[row]
-        )
+    if il_a.size <= FEW:
+        for row in range(il_a.shape[0]):
+            maximum_power_row(row, il_a, i0_a, rs_ohm, g_s, a_v, out)
+    else:
+        for row in prange(il_a.shape[0]):
+            maximum_power_row(row, il_a, i0_a, rs_ohm, g_s, a_v, out)
     return out
+
+
+@njit(cache=True, error_model="numpy")
+def key_point_row(
+    row: int,
+    il_a: FloatArray,
+    i0_a: FloatArray,
+    rs_ohm: FloatArray,
+    g_s: FloatArray,
+    a_v: FloatArray,
+    out: FloatArray,
+) -> None:
+    """Fill Isc, Voc, Imp and Vmp of one element."""
+    il, i0, rs, g, a = il_a[row], i0_a[row], rs_ohm[row], g_s[row], a_v[row]
+    out[0, row] = current_at(il, i0, rs, g, a, 0.0)
+    out[1, row] = voltage_at(il, i0, rs, g, a, 0.0)
+    out[3, row], out[2, row] = maximum_power_at(il, i0, rs, g, a)
 
 
 @njit(cache=True, parallel=True, error_model="numpy")
 def key_point_rows(
-    il_a: FloatArray, i0_a: FloatArray, rs_ohm: FloatArray, g_s: FloatArray, a_v: FloatArray
+    il_a: FloatArray,
+    i0_a: FloatArray,
+    rs_ohm: FloatArray,
+    g_s: FloatArray,
+    a_v: FloatArray,
 ) -> FloatArray:
     """Isc, Voc, Imp and Vmp, (4, n), of n elements."""
     out = np.empty((4, il_a.shape[0]))
-    for row in prange(il_a.shape[0]):
-        il, i0, rs, g, a = il_a[row], i0_a[row], rs_ohm[row], g_s[row], a_v[row]
-        out[0, row] = current_at(il, i0, rs, g, a, 0.0)
-        out[1, row] = voltage_at(il, i0, rs, g, a, 0.0)
-        out[3, row], out[2, row] = maximum_power_at(il, i0, rs, g, a)
+    if il_a.size <= FEW:
+        for row in range(il_a.shape[0]):
+            key_point_row(row, il_a, i0_a, rs_ohm, g_s, a_v, out)
+    else:
+        for row in prange(il_a.shape[0]):
+            key_point_row(row, il_a, i0_a, rs_ohm, g_s, a_v, out)
     return out
