@@ -12,7 +12,7 @@ from arraywright.arrays import BoolArray, FloatArray, IntArray
 from arraywright.commissioning.causes import CAUTION, Cause, isc_cause, polarity_cause, voc_cause
 from arraywright.commissioning.conditions import Conditions
 from arraywright.commissioning.deviations import Deviations
-from arraywright.commissioning.expected import StringNominal
+from arraywright.commissioning.expected import ExpectedStrings, StringNominal
 from arraywright.commissioning.gates import GATE_WORDS, TESTS, Gate, texts_of_masks
 from arraywright.commissioning.standard import FAIL, PASS, REVIEW, InsulationLimits
 from arraywright.commissioning.string_modules import StringModules
@@ -48,6 +48,7 @@ class StringChoice:
         modules: the modules of its strings, in its order.
         nominal: values of the strings at STC.
         conditions: the readings.
+        expected: what each reading should be.
         deviations: comparisons of the readings by quantity.
         chosen: for each test the counting reading, -1 where none is valid.
         attempted: for each test the newest reading with a value, -1 where there is none.
@@ -64,6 +65,7 @@ class StringChoice:
     modules: StringModules
     nominal: StringNominal
     conditions: Conditions
+    expected: ExpectedStrings
     deviations: dict[str, Deviations]
     chosen: dict[str, IntArray]
     attempted: dict[str, IntArray]
@@ -153,12 +155,13 @@ def _quantity_columns(choice: StringChoice, quantity: str) -> dict[str, pl.Serie
     conditions = choice.conditions
     measured = conditions.voc_v if quantity == "voc" else conditions.isc_a
     stc = choice.nominal.voc_v if quantity == "voc" else choice.nominal.isc_a
+    value, value_u = _expected_of(choice, quantity)
     neighbours = pl.Series("n", np.append(held.neighbours, 0)[rows])
     return {
         f"{quantity}_{unit}": _at(measured, rows),
         f"{quantity}_stc_{unit}": _numbers(stc),
-        f"{quantity}_expected_{unit}": _at(held.expected, rows),
-        f"{quantity}_expected_u_{unit}": _at(held.expected_u, rows),
+        f"{quantity}_expected_{unit}": _at(value, rows),
+        f"{quantity}_expected_u_{unit}": _at(value_u, rows),
         f"{quantity}_deviation_ratio": _at(held.deviation_ratio, rows),
         f"{quantity}_deviation_u_ratio": _at(held.deviation_u_ratio, rows),
         f"{quantity}_z_expected": _at(held.z_expected, rows),
@@ -171,6 +174,13 @@ def _quantity_columns(choice: StringChoice, quantity: str) -> dict[str, pl.Serie
         f"{quantity}_cell_temp_c": _at(conditions.cell.cell_temp_c, rows),
         f"{quantity}_measured_at": _column_at(choice, "measured_at", quantity),
     }
+
+
+def _expected_of(choice: StringChoice, quantity: str) -> tuple[FloatArray, FloatArray]:
+    """Expected value and standard uncertainty of each reading."""
+    if quantity == "voc":
+        return choice.expected.voc_v, choice.expected.voc_u_v
+    return choice.expected.isc_a, choice.expected.isc_u_a
 
 
 def _outcome(choice: StringChoice) -> pl.Series:
@@ -379,9 +389,10 @@ def readings_frame(choice: StringChoice) -> pl.DataFrame:
     added.append(_numbers(conditions.irradiance_change_ratio).alias("irradiance_change_ratio"))
     for quantity, unit in _UNITS.items():
         held = choice.deviations[quantity]
+        value, value_u = _expected_of(choice, quantity)
         for name, values in (
-            (f"{quantity}_expected_{unit}", held.expected),
-            (f"{quantity}_expected_u_{unit}", held.expected_u),
+            (f"{quantity}_expected_{unit}", value),
+            (f"{quantity}_expected_u_{unit}", value_u),
             (f"{quantity}_deviation_ratio", held.deviation_ratio),
             (f"{quantity}_z_expected", held.z_expected),
             (f"{quantity}_like_ratio", held.like_ratio),

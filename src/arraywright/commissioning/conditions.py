@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from dataclasses import dataclass
 from typing import Final
 
@@ -65,7 +64,8 @@ class Conditions:
         meter: instrument of Voc and Isc.
         sensor: instrument of the irradiance.
         thermometer: instrument of the temperature.
-        tester: instrument of insulation and earth continuity.
+        tester: instrument of the insulation.
+        earth_meter: instrument of the earth continuity: the insulation tester, else the meter.
     """
 
     frame: pl.DataFrame
@@ -82,6 +82,7 @@ class Conditions:
     sensor: InstrumentsOfReadings
     thermometer: InstrumentsOfReadings
     tester: InstrumentsOfReadings
+    earth_meter: InstrumentsOfReadings
 
 
 def conditions_of(
@@ -123,7 +124,7 @@ def conditions_of(
     )
     days = frame.with_columns(
         local_day=pl.col("measured_at").dt.convert_time_zone(site.time_zone).dt.date(),
-        earth_tester=pl.coalesce("insulation_tester", "meter"),
+        earth_meter=pl.coalesce("insulation_tester", "meter"),
     )
     meter = instruments_of_readings(
         tools,
@@ -137,8 +138,11 @@ def conditions_of(
     thermometer = instruments_of_readings(
         tools, days, column="thermometer", fields=("temperature_uncertainty_k",)
     )
-    tester = instruments_of_readings(
-        tools, days, column="earth_tester", fields=("resistance_uncertainty_ratio",)
+    tester, earth_meter = (
+        instruments_of_readings(
+            tools, days, column=column, fields=("resistance_uncertainty_ratio",)
+        )
+        for column in ("insulation_tester", "earth_meter")
     )
     time_s = seconds(frame, "measured_at")
     irradiance = number(frame, "irradiance_w_m2")
@@ -154,7 +158,9 @@ def conditions_of(
     signed = number(frame, "voc_v")
     word = frame["polarity"].str.to_lowercase()
     is_reversed = (word == "reversed").fill_null(value=False).to_numpy() | (signed < 0)
-    common = _instrument_gates(meter=meter, sensor=sensor, thermometer=thermometer, tester=tester)
+    common = _instrument_gates(
+        meter=meter, sensor=sensor, thermometer=thermometer, tester=tester, earth_meter=earth_meter
+    )
     common |= {
         Gate.STRING_UNKNOWN: string_index < 0,
         Gate.TIME_MISSING: np.isnan(time_s),
@@ -202,6 +208,7 @@ def conditions_of(
         sensor=sensor,
         thermometer=thermometer,
         tester=tester,
+        earth_meter=earth_meter,
     )
 
 
@@ -211,14 +218,16 @@ def _instrument_gates(
     sensor: InstrumentsOfReadings,
     thermometer: InstrumentsOfReadings,
     tester: InstrumentsOfReadings,
+    earth_meter: InstrumentsOfReadings,
 ) -> dict[Gate, BoolArray]:
-    """Gates of the four kinds of instrument."""
+    """Gates of the kinds of instrument."""
     out: dict[Gate, BoolArray] = {}
     for held, unknown, lapsed in (
         (meter, Gate.METER_UNKNOWN, Gate.METER_LAPSED),
         (sensor, Gate.SENSOR_UNKNOWN, Gate.SENSOR_LAPSED),
         (thermometer, Gate.THERMOMETER_UNKNOWN, Gate.THERMOMETER_LAPSED),
         (tester, Gate.TESTER_UNKNOWN, Gate.TESTER_LAPSED),
+        (earth_meter, Gate.EARTH_METER_UNKNOWN, Gate.EARTH_METER_LAPSED),
     ):
         out[unknown] = ~(held.named & held.known)
         out[lapsed] = held.known & ~held.covered
@@ -298,8 +307,3 @@ def _contradicted(frame: pl.DataFrame) -> dict[str, BoolArray]:
             ]
         out[test] = frame.select(any=pl.any_horizontal(differing))["any"].to_numpy()
     return out
-
-
-def moment(time_s: float) -> dt.datetime:
-    """Give a moment in UTC from seconds since 1970."""
-    return dt.datetime.fromtimestamp(time_s, tz=dt.UTC)

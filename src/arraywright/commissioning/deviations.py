@@ -11,7 +11,7 @@ from scipy import stats
 from arraywright.arrays import BoolArray, FloatArray, IntArray
 from arraywright.commissioning.neighbours import local_level
 
-__all__ = ["LOW_SIDE_SHARE", "SHARE_OF_ALARM", "Deviations", "alarm_limits", "deviations_of"]
+__all__ = ["LOW_SIDE_SHARE", "SHARE_OF_ALARM", "Deviations", "deviations_of"]
 
 LOW_SIDE_SHARE: Final = 0.9
 """Share of the false alarms spent on low readings: nearly every fault lowers voltage or current,
@@ -40,8 +40,6 @@ class Deviations:
     """How readings of one quantity deviate, all (readings,); NaN where not comparable.
 
     Attributes:
-        expected: expected value, in the unit of the quantity.
-        expected_u: its standard uncertainty, in the unit of the quantity.
         deviation_ratio: measured over expected, less one [1].
         deviation_u_ratio: standard uncertainty of that, measurement included [1].
         z_expected: deviation in standard uncertainties [1].
@@ -53,8 +51,6 @@ class Deviations:
         significant_like: beyond what chance gives, against the neighbours.
     """
 
-    expected: FloatArray
-    expected_u: FloatArray
     deviation_ratio: FloatArray
     deviation_u_ratio: FloatArray
     z_expected: FloatArray
@@ -66,7 +62,7 @@ class Deviations:
     significant_like: BoolArray
 
 
-def alarm_limits(
+def _alarm_limits(
     false_alarm_ratio: float, degrees_of_freedom: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Limits of a deviation in standard uncertainties [1] below and above, both positive, (n,).
@@ -81,12 +77,11 @@ def alarm_limits(
 
 
 def deviations_of(
-    measured: FloatArray,
+    deviation_ratio: FloatArray,
     *,
     quantity: str,
-    expected: FloatArray,
-    expected_common_u: FloatArray,
-    expected_own_u: FloatArray,
+    common_u_ratio: FloatArray,
+    own_u_ratio: FloatArray,
     meter_u_ratio: FloatArray,
     repeatability_ratio: float,
     valid: BoolArray,
@@ -97,7 +92,7 @@ def deviations_of(
     window_s: float,
     false_alarm_ratio: float,
 ) -> Deviations:
-    """Compare readings [V or A] with their expected values and with their neighbours.
+    """Compare readings with their expected values and with their neighbours, as ratios [1].
 
     Against the expected value the whole uncertainty counts. Against neighbours (same group: type,
     knowledge of the modules, instruments) what all share cancels and each string's own part
@@ -107,11 +102,10 @@ def deviations_of(
     scatter. Limits by Student's t.
 
     Args:
-        measured: readings, (n,).
+        deviation_ratio: readings over expected values, less one, NaN where none, (n,).
         quantity: ``voc`` or ``isc``.
-        expected: expected values, NaN where none, (n,).
-        expected_common_u: standard uncertainty shared within the group, (n,).
-        expected_own_u: standard uncertainty of the reading alone, (n,).
+        common_u_ratio: standard uncertainty of the expected values that the group shares, (n,).
+        own_u_ratio: standard uncertainty of the expected value of one reading alone, (n,).
         meter_u_ratio: standard uncertainty of the meter, of reading, (n,).
         repeatability_ratio: repeatability of the meter.
         valid: readings without gates.
@@ -124,21 +118,14 @@ def deviations_of(
 
     Source: jcgm-100 5.1.2, common-practice for the robust scatter
     """
-    count = len(measured)
-    use = valid & np.isfinite(measured) & (expected > 0)
-    deviation = np.full(count, np.nan)
-    np.divide(measured, expected, out=deviation, where=use)
-    deviation[use] -= 1.0
-    common = np.full(count, np.nan)
-    own = np.full(count, np.nan)
-    scale = np.abs(1.0 + deviation)
-    np.divide(expected_common_u, expected, out=common, where=use)
-    np.divide(expected_own_u, expected, out=own, where=use)
-    own = np.hypot(own, repeatability_ratio)
-    total = np.sqrt(common**2 + own**2 + (scale * meter_u_ratio) ** 2)
+    count = len(deviation_ratio)
+    use = valid & np.isfinite(deviation_ratio)
+    deviation = np.where(use, deviation_ratio, np.nan)
+    own = np.hypot(own_u_ratio, repeatability_ratio)
+    total = np.sqrt(common_u_ratio**2 + own**2 + ((1.0 + deviation) * meter_u_ratio) ** 2)
     z_expected = deviation / total
     steady = np.full(count, 1e6)
-    low, high = alarm_limits(SHARE_OF_ALARM[quantity, "expected"] * false_alarm_ratio, steady)
+    low, high = _alarm_limits(SHARE_OF_ALARM[quantity, "expected"] * false_alarm_ratio, steady)
 
     like = np.full(count, np.nan)
     like_u = np.full(count, np.nan)
@@ -167,12 +154,10 @@ def deviations_of(
         freedom[rows] = degrees
         neighbours[rows] = near.neighbours
     z_like = like / like_u
-    low_like, high_like = alarm_limits(
+    low_like, high_like = _alarm_limits(
         SHARE_OF_ALARM[quantity, "neighbours"] * false_alarm_ratio, freedom
     )
     return Deviations(
-        expected=expected,
-        expected_u=np.hypot(expected_common_u, expected_own_u),
         deviation_ratio=deviation,
         deviation_u_ratio=total,
         z_expected=z_expected,

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import ClassVar, Final
 
 import numpy as np
 
-from arraywright.arrays import FloatArray, IntArray
+from arraywright.arrays import FloatArray, FloatLike, IntArray
 from arraywright.commissioning.string_modules import SOURCE_FLASH, StringModules
 from arraywright.errors import CallError
 from arraywright.physics import (
@@ -104,11 +104,11 @@ class ExpectedStrings:
     isc_u_a: FloatArray
     isc_u_common_a: FloatArray
     isc_u_own_a: FloatArray
-    method: str = (
+    method: ClassVar[str] = (
         "flashed values of the string's own modules, carried from standard test conditions by the "
         "single-diode model of the type and its data sheet coefficients"
     )
-    sources: tuple[str, ...] = ("de-soto-2006", "jcgm-100")
+    sources: ClassVar[tuple[str, ...]] = ("de-soto-2006", "jcgm-100")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -144,7 +144,7 @@ class StringNominal:
 
 
 def type_template(module_type: ModuleType) -> ReferenceDiode:
-    """Single-diode parameters of a module type [A, ohm, V], one element, from its data sheet.
+    """Single-diode parameters of a module type, one element, from its data sheet.
 
     The middle power class stands for the type; its temperature coefficient of Voc is the data
     sheet's exactly. Source: de-soto-2006.
@@ -206,7 +206,7 @@ def string_nominal(
     """
     used = assumptions or Assumptions()
     lengths = np.maximum(modules.lengths, 1).astype(np.float64)
-    isc = modules.sum_per_string(modules.isc_a) / lengths
+    isc = modules.isc_mean_a()
     flash = (modules.source == SOURCE_FLASH).to_numpy()
     if flash.any():
         known = modules.take(np.flatnonzero(flash))
@@ -227,7 +227,7 @@ def string_nominal(
     voc_class = class_common([c.voc_v for c in classes], module_type.voc_tolerance_ratio)
     isc_class = class_common([c.isc_a for c in classes], module_type.isc_tolerance_ratio)
     return StringNominal(
-        voc_v=modules.sum_per_string(modules.voc_v),
+        voc_v=modules.voc_sum_v(),
         isc_a=isc,
         voc_common_ratio=np.where(flash, used.flash_voc_common_ratio, voc_class),
         voc_own_ratio=np.where(
@@ -337,11 +337,11 @@ def expected_values(
     modules: StringModules,
     module_type: ModuleType,
     *,
-    irradiance_w_m2: FloatArray,
-    cell_temp_c: FloatArray,
-    irradiance_u_ratio: float | FloatArray = 0.025,
-    cell_temp_common_u_k: float | FloatArray = 2.0,
-    cell_temp_own_u_k: float | FloatArray = 1.5,
+    irradiance_w_m2: FloatLike,
+    cell_temp_c: FloatLike,
+    irradiance_u_ratio: FloatLike = 0.025,
+    cell_temp_common_u_k: FloatLike = 2.0,
+    cell_temp_own_u_k: FloatLike = 1.5,
     assumptions: Assumptions | None = None,
 ) -> ExpectedStrings:
     """Expected Voc [V] and Isc [A] of strings of one module type, one condition per string.
@@ -360,7 +360,7 @@ def expected_values(
     """
     count = len(modules.strings)
 
-    def spread(value: float | FloatArray) -> FloatArray:
+    def spread(value: FloatLike) -> FloatArray:
         return np.broadcast_to(np.asarray(value, dtype=np.float64), (count,)).copy()
 
     return expected_at(

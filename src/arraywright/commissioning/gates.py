@@ -57,7 +57,8 @@ class Gate(IntFlag):
     TEST_VOLTAGE_MISSING = 1 << 25
     TEST_VOLTAGE_LOW = 1 << 26
     ONE_POLE_ONLY = 1 << 27
-    MODULE_TYPE_UNKNOWN = 1 << 28
+    EARTH_METER_UNKNOWN = 1 << 28
+    EARTH_METER_LAPSED = 1 << 29
 
 
 _WORDS: Final[dict[Gate, tuple[str, str]]] = {
@@ -167,9 +168,13 @@ _WORDS: Final[dict[Gate, tuple[str, str]]] = {
         "only one pole was tested",
         "Test the insulation of the other pole to earth.",
     ),
-    Gate.MODULE_TYPE_UNKNOWN: (
-        "the module type of the string is not described",
-        "Describe the module type in the site description.",
+    Gate.EARTH_METER_UNKNOWN: (
+        "the instrument of the earth continuity is not named or not in the list of instruments",
+        "Name the instrument and list it with its calibration.",
+    ),
+    Gate.EARTH_METER_LAPSED: (
+        "the instrument of the earth continuity was not within its calibration on that day",
+        "Test again with a calibrated one, or give the certificate that covers the day.",
     ),
 }
 
@@ -194,7 +199,6 @@ _LIGHT: Final = (
     | Gate.TEMPERATURE_IMPOSSIBLE
     | Gate.THERMOMETER_UNKNOWN
     | Gate.THERMOMETER_LAPSED
-    | Gate.MODULE_TYPE_UNKNOWN
 )
 
 GATES_OF_TEST: Final[dict[str, Gate]] = {
@@ -202,7 +206,7 @@ GATES_OF_TEST: Final[dict[str, Gate]] = {
     "voc": _READING | _METER | _LIGHT,
     "isc": _READING | _METER | _LIGHT,
     "insulation": _READING | Gate.TESTER_UNKNOWN | Gate.TESTER_LAPSED,
-    "continuity": _READING | Gate.TESTER_UNKNOWN | Gate.TESTER_LAPSED,
+    "continuity": _READING | Gate.EARTH_METER_UNKNOWN | Gate.EARTH_METER_LAPSED,
 }
 """Which reasons common to a whole reading stop which test; insulation and earth continuity
 depend on neither light nor temperature."""
@@ -230,7 +234,7 @@ def texts_of_masks(masks: IntArray, words: dict[Gate, str]) -> pl.Series:
 
 
 def irradiance_change(
-    irradiance_w_m2: FloatArray, time_s: FloatArray, *, sensor: FloatArray, window_s: float
+    irradiance_w_m2: FloatArray, time_s: FloatArray, *, sensor: IntArray, window_s: float
 ) -> FloatArray:
     """Greatest change of irradiance [1] to the nearest readings before and after of one sensor.
 

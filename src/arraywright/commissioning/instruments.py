@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 import polars as pl
 
-from arraywright.arrays import BoolArray, FloatArray
+from arraywright.arrays import BoolArray, FloatArray, IntArray
 
 __all__ = ["DEFAULT_INSTRUMENT_UNCERTAINTY", "InstrumentsOfReadings", "instruments_of_readings"]
 
@@ -42,7 +42,7 @@ class InstrumentsOfReadings:
     covered: BoolArray
     uncertainty: dict[str, FloatArray]
     stated: dict[str, BoolArray]
-    code: FloatArray
+    code: IntArray
 
 
 def instruments_of_readings(
@@ -96,9 +96,9 @@ def instruments_of_readings(
         stated[name] = good
         uncertainty[name] = np.where(good, held, DEFAULT_INSTRUMENT_UNCERTAINTY[name])
     numbers = (
-        pairs["instrument"].rank("dense").cast(pl.Float64).fill_null(-1.0).to_numpy()
+        pairs["instrument"].rank("dense").cast(pl.Int64).fill_null(-1).to_numpy().astype(np.int64)
         if len(pairs)
-        else np.zeros(0)
+        else np.zeros(0, dtype=np.int64)
     )
     return InstrumentsOfReadings(
         named=pairs["instrument"].is_not_null().to_numpy(),

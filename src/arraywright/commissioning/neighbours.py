@@ -40,14 +40,14 @@ class LocalLevel:
 
 
 def local_level(
-    value: FloatArray,
+    deviation_ratio: FloatArray,
     time_s: FloatArray,
     *,
     group: IntArray,
     string: IntArray,
     window_s: float,
 ) -> LocalLevel:
-    """Give the robust local level [unit of value] of each reading from its neighbours in time.
+    """Robust local level [1] of the deviation of each reading, from its neighbours in time.
 
     Neighbours are the at most 80 readings nearest in time, of the same group, of other strings,
     within the window. Their level is a straight line in time fitted by iteratively reweighted
@@ -58,7 +58,7 @@ def local_level(
     faulty.
 
     Args:
-        value: readings, (n,), finite.
+        deviation_ratio: deviations of the readings, (n,), finite.
         time_s: moments [s], (n,), in any order.
         group: readings with equal numbers may be compared, (n,).
         string: number of the string each reading is of, (n,).
@@ -66,9 +66,9 @@ def local_level(
 
     Source: common-practice
     """
-    order = np.lexsort((string, value, time_s, group))
+    order = np.lexsort((string, deviation_ratio, time_s, group))
     level, factor, scatter, count = _levels(
-        np.ascontiguousarray(value[order], dtype=np.float64),
+        np.ascontiguousarray(deviation_ratio[order], dtype=np.float64),
         np.ascontiguousarray(time_s[order], dtype=np.float64),
         np.ascontiguousarray(group[order], dtype=np.int64),
         np.ascontiguousarray(string[order], dtype=np.int64),

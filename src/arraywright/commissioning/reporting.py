@@ -259,7 +259,8 @@ def _lapsed(choice: StringChoice) -> list[Finding]:
         ("meter", ("meter",)),
         ("sensor", ("irradiance_sensor",)),
         ("thermometer", ("thermometer",)),
-        ("tester", ("insulation_tester", "meter")),
+        ("tester", ("insulation_tester",)),
+        ("earth_meter", ("insulation_tester", "meter")),
     ):
         held = getattr(conditions, kind)
         table = (

@@ -57,12 +57,21 @@ class StringModules:
         """Modules in each string, (strings,)."""
         return np.diff(self.offsets)
 
-    def sum_per_string(self, values: FloatArray) -> FloatArray:
-        """Sum a flat array over the modules of each string, (strings,)."""
-        if len(values) == 0:
-            return np.zeros(len(self.strings))
-        sums = np.add.reduceat(np.append(values, 0.0), self.offsets[:-1])
-        return np.where(self.lengths > 0, sums, 0.0)
+    def voc_sum_v(self) -> FloatArray:
+        """Sum of the modules' Voc at STC [V] of each string, (strings,)."""
+        return _sums(self.voc_v, self.offsets)
+
+    def isc_mean_a(self) -> FloatArray:
+        """Mean of the modules' Isc at STC [A] of each string, NaN without modules, (strings,)."""
+        lengths = self.lengths
+        sums = _sums(self.isc_a, self.offsets)
+        out = np.full(len(lengths), np.nan)
+        np.divide(sums, lengths, out=out, where=lengths > 0)
+        return out
+
+    def pmax_sum_w(self) -> FloatArray:
+        """Sum of the modules' Pmax at STC [W] of each string, (strings,)."""
+        return _sums(self.pmax_w, self.offsets)
 
     def take(self, index: IntArray) -> StringModules:
         """Give the strings at these places, in this order."""
@@ -86,6 +95,14 @@ class StringModules:
             vmp_v=self.vmp_v[flat],
             pmax_w=self.pmax_w[flat],
         )
+
+
+def _sums(values: FloatArray, offsets: IntArray) -> FloatArray:
+    """Sum a flat array over the modules of each string, (strings,)."""
+    if len(offsets) == 1:
+        return np.zeros(0)
+    sums: FloatArray = np.add.reduceat(np.append(values, 0.0), offsets[:-1])
+    return np.where(np.diff(offsets) > 0, sums, 0.0)
 
 
 def string_modules(

@@ -16,6 +16,7 @@ from arraywright.commissioning.conditions import Conditions, conditions_of
 from arraywright.commissioning.deviations import Deviations, deviations_of
 from arraywright.commissioning.expected import (
     Assumptions,
+    ExpectedStrings,
     StringNominal,
     expected_at,
     string_nominal,
@@ -117,7 +118,7 @@ def judge(
             "Name at least one of the tests.",
         )
     aligned = _aligned(site, modules)
-    limits = insulation_limits(aligned.sum_per_string(aligned.voc_v))
+    limits = insulation_limits(aligned.voc_sum_v())
     conditions = conditions_of(
         site,
         readings,
@@ -127,7 +128,8 @@ def judge(
         earliest_s=checked_now(not_before_utc or _EARLIEST, "not_before_utc"),
     )
     nominal = _nominal(site, aligned, used)
-    deviations = _deviations(site, aligned, conditions, nominal=nominal, assumptions=used)
+    expected = _expected(site, aligned, conditions, nominal=nominal, assumptions=used)
+    deviations = _deviations(site, aligned, conditions, expected=expected, assumptions=used)
     chosen = {test: _newest(conditions, test, len(site.strings)) for test in TESTS}
     standard = _standard_verdicts(site, conditions, deviations, chosen=chosen, limits=limits)
     measurement = _measurement_verdicts(deviations, chosen=chosen)
@@ -155,6 +157,7 @@ def judge(
         modules=aligned,
         nominal=nominal,
         conditions=conditions,
+        expected=expected,
         deviations=deviations,
         chosen=chosen,
         attempted={test: _attempted(conditions, test, len(site.strings)) for test in TESTS},
@@ -205,7 +208,11 @@ def _nominal(site: Site, modules: StringModules, assumptions: Assumptions) -> St
     for key in modules.module_type.unique().to_list():
         module_type = site.module_types.get(key)
         if module_type is None:
-            continue
+            raise CallError(
+                "module-type-unknown",
+                f"The strings name the module type {key}, which the site does not describe.",
+                "Describe the module type in the site description.",
+            )
         index = np.flatnonzero((modules.module_type == key).to_numpy())
         of_type = string_nominal(modules.take(index), module_type, assumptions=assumptions)
         for name, values in parts.items():
@@ -213,32 +220,29 @@ def _nominal(site: Site, modules: StringModules, assumptions: Assumptions) -> St
     return StringNominal(**parts)
 
 
-def _deviations(
+def _expected(
     site: Site,
     modules: StringModules,
     conditions: Conditions,
     *,
     nominal: StringNominal,
     assumptions: Assumptions,
-) -> dict[str, Deviations]:
-    """Compare the readings of Voc and Isc with expectation and neighbours."""
+) -> ExpectedStrings:
+    """What each reading should be, NaN where string, irradiance or temperature are not known."""
     rows = len(conditions.frame)
-    names = ("voc_v", "voc_u_common_v", "voc_u_own_v", "isc_a", "isc_u_common_a", "isc_u_own_a")
-    expected = {name: np.full(rows, np.nan) for name in names}
+    expected = {name: np.full(rows, np.nan) for name in ExpectedStrings.__slots__}
     known = conditions.string_index >= 0
     able = known & (conditions.irradiance_w_m2 > 0) & np.isfinite(conditions.cell.cell_temp_c)
     type_code = modules.module_type.rank("dense").cast(pl.Int64).to_numpy()
     reading_type = np.append(type_code, -1)[conditions.string_index]
-    for code, key in dict(
-        zip(type_code.tolist(), modules.module_type.to_list(), strict=True)
-    ).items():
-        module_type = site.module_types.get(key)
+    keys = dict(zip(type_code.tolist(), modules.module_type.to_list(), strict=True))
+    for code, key in keys.items():
         index = np.flatnonzero(able & (reading_type == code))
-        if module_type is None or len(index) == 0:
+        if len(index) == 0:
             continue
         values = expected_at(
             nominal.take(conditions.string_index[index]),
-            module_type,
+            site.module_types[key],
             irradiance_w_m2=conditions.irradiance_w_m2[index],
             cell_temp_c=conditions.cell.cell_temp_c[index],
             irradiance_u_ratio=conditions.sensor.uncertainty["irradiance_uncertainty_ratio"][index],
@@ -246,34 +250,49 @@ def _deviations(
             cell_temp_own_u_k=conditions.cell.own_u_k[index],
             assumptions=assumptions,
         )
-        for name in names:
-            expected[name][index] = getattr(values, name)
-    group = _groups(modules, conditions, reading_type)
+        for name, column in expected.items():
+            column[index] = getattr(values, name)
+    return ExpectedStrings(**expected)
+
+
+def _deviations(
+    site: Site,
+    modules: StringModules,
+    conditions: Conditions,
+    *,
+    expected: ExpectedStrings,
+    assumptions: Assumptions,
+) -> dict[str, Deviations]:
+    """Compare the readings of Voc and Isc with expectation and neighbours."""
+    group = _groups(modules, conditions)
     day = _local_day(site, conditions)
     wanted = site.commissioning
     out: dict[str, Deviations] = {}
-    for quantity, measured, unit, meter_field, repeatability in (
+    for quantity, measured, value, common_u, own_u, meter_field, repeatability in (
         (
             "voc",
             conditions.voc_v,
-            "v",
+            expected.voc_v,
+            expected.voc_u_common_v,
+            expected.voc_u_own_v,
             "voltage_uncertainty_ratio",
             assumptions.meter_repeatability_v_ratio,
         ),
         (
             "isc",
             conditions.isc_a,
-            "a",
+            expected.isc_a,
+            expected.isc_u_common_a,
+            expected.isc_u_own_a,
             "current_uncertainty_ratio",
             assumptions.meter_repeatability_a_ratio,
         ),
     ):
         out[quantity] = deviations_of(
-            measured,
+            _divided(measured, value) - 1.0,
             quantity=quantity,
-            expected=expected[f"{quantity}_{unit}"],
-            expected_common_u=expected[f"{quantity}_u_common_{unit}"],
-            expected_own_u=expected[f"{quantity}_u_own_{unit}"],
+            common_u_ratio=_divided(common_u, value),
+            own_u_ratio=_divided(own_u, value),
             meter_u_ratio=conditions.meter.uncertainty[meter_field],
             repeatability_ratio=repeatability,
             valid=conditions.masks[quantity] == 0,
@@ -287,12 +306,20 @@ def _deviations(
     return out
 
 
-def _groups(modules: StringModules, conditions: Conditions, reading_type: IntArray) -> IntArray:
+def _divided(value: FloatArray, by: FloatArray) -> FloatArray:
+    """Value over a positive other one, NaN where that is not positive."""
+    out = np.full(len(by), np.nan)
+    np.divide(value, by, out=out, where=by > 0)
+    return out
+
+
+def _groups(modules: StringModules, conditions: Conditions) -> IntArray:
     """Number the readings that may be compared: one type, one knowledge, the same instruments."""
+    type_code = modules.module_type.rank("dense").cast(pl.Int64).to_numpy()
     flash = (modules.source == SOURCE_FLASH).to_numpy().astype(np.int64)
     keys = pl.DataFrame(
         {
-            "type": reading_type,
+            "type": np.append(type_code, -1)[conditions.string_index],
             "source": np.append(flash, -1)[conditions.string_index],
             "meter": conditions.meter.code,
             "sensor": conditions.sensor.code,
