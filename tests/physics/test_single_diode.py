@@ -281,6 +281,18 @@ def test_shapes_of_answers_follow_shapes_of_questions() -> None:
     np.testing.assert_array_equal(
         three.take(three.photocurrent_a > 8.5).photocurrent_a, [9.0, 10.0]
     )
+    np.testing.assert_array_equal(three.take(slice(1, None)).photocurrent_a, [9.0, 10.0])
+
+
+def test_many_and_few_modules_get_the_same_answers() -> None:
+    """A module's answer does not depend on how many others are asked about beside it."""
+    rng = np.random.default_rng(20_201)
+    many = _diode(photocurrent_a=rng.uniform(1.0, 12.0, 2_000))
+    few = many.take(slice(100))
+    for ask in (open_circuit_voltage, short_circuit_current):
+        np.testing.assert_array_equal(ask(many)[:100], ask(few))
+    np.testing.assert_array_equal(maximum_power(many).pmp_w[:100], maximum_power(few).pmp_w)
+    np.testing.assert_array_equal(key_points(many).vmp_v[:100], key_points(few).vmp_v)
 
 
 def test_shapes_that_do_not_fit_are_refused_with_a_remedy() -> None:

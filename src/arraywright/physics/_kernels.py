@@ -100,6 +100,8 @@ def maximum_power_at(
     With ``D = -dI/dy`` the condition dP/dV = 0 reads ``D V = I (a + Rs D)``. The logarithm of
     the left over the right increases in y from minus to plus infinity between short circuit and
     open circuit and is nearly straight; its root is found by Newton's method inside a bracket.
+    Near balance the logarithm is replaced by 2 (x - 1)/(x + 1), which has the same root and the
+    same slope there, and the last, tiny step is carried into the exponential by its series.
     """
     if il_a == 0.0 and i0_a >= 0.0:
         return 0.0, 0.0
@@ -128,7 +130,11 @@ def maximum_power_at(
             y = 0.5 * (low + high)
             continue
         span = a_v + rs_ohm * drop
-        excess = math.log(drop * voltage / (current * span))
+        balance = drop * voltage / (current * span)
+        if 0.2 < balance < 5.0:
+            excess = 2.0 * (balance - 1.0) / (balance + 1.0)
+        else:
+            excess = math.log(balance)
         slope = (grown + i0_a) * a_v / (drop * span) + span / voltage + drop / current
         if excess > 0.0:
             high = y
@@ -136,8 +142,10 @@ def maximum_power_at(
             low = y
         following = y - excess / slope
         if abs(excess) <= _NEWTON_LAST_STEP:
-            y = following
-            break
+            step = following - y
+            grown += (grown + i0_a) * (step + 0.5 * step * step)
+            current = il_a - grown - b * following
+            return a_v * following - rs_ohm * current, current
         if not low < following < high:
             following = 0.5 * (low + high)
             if following in (low, high):

@@ -74,8 +74,8 @@ class ReferenceDiode:
     def __len__(self) -> int:
         return len(self.photocurrent_a)
 
-    def take(self, index: npt.ArrayLike) -> ReferenceDiode:
-        """Give the modules at these indices (or of a mask), in this order."""
+    def take(self, index: npt.ArrayLike | slice) -> ReferenceDiode:
+        """Give the modules at these indices (or of a mask or slice), in this order."""
         return ReferenceDiode(**taken(self, index))
 
     def at_reference(self) -> SingleDiode:

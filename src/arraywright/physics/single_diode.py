@@ -55,8 +55,8 @@ class SingleDiode:
     def __len__(self) -> int:
         return len(self.photocurrent_a)
 
-    def take(self, index: npt.ArrayLike) -> SingleDiode:
-        """Give the elements at these indices (or of a mask), in this order."""
+    def take(self, index: npt.ArrayLike | slice) -> SingleDiode:
+        """Give the elements at these indices (or of a mask or slice), in this order."""
         return SingleDiode(**taken(self, index))
 
 
@@ -122,9 +122,9 @@ def common_shape(record: Any) -> None:
         object.__setattr__(record, name, whole)
 
 
-def taken(record: Any, index: npt.ArrayLike) -> dict[str, FloatArray]:
-    """Give the fields of a dataclass of arrays at these indices (or of a mask)."""
-    where = np.atleast_1d(np.asarray(index))
+def taken(record: Any, index: npt.ArrayLike | slice) -> dict[str, FloatArray]:
+    """Give the fields of a dataclass of arrays at these indices (or of a mask or slice)."""
+    where = index if isinstance(index, slice) else np.atleast_1d(np.asarray(index))
     return {field.name: getattr(record, field.name)[where] for field in fields(record)}
 
 
