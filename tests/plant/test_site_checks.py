@@ -84,6 +84,7 @@ FAULTS: dict[str, Callable[[], Layout]] = {
         strings=_edit(GOOD.strings, 1, "mppt_input", "A-I01-M99")
     ),
     "layout-build-order": lambda: _with(strings=_edit(GOOD.strings, 1, "build_order", 1)),
+    "layout-empty": lambda: _with(positions=GOOD.positions.clear(), strings=GOOD.strings.clear()),
     "layout-range": lambda: _with(structures=_edit(GOOD.structures, 0, "tilt_deg", 190.0)),
 }
 LOOKS: dict[str, Callable[[], Layout]] = {

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+import tomllib
 from collections.abc import Callable
 from pathlib import Path
 
@@ -116,10 +117,10 @@ def test_defaults_of_common_practice_are_applied_and_listed(read: Read) -> None:
     """A silent description gets the usual torque, range and stacks, and says so quietly."""
     reading = read(SMALL)
     mill = _site(reading).module_types["mill440"]
-    # Common practice of the trade: see docs/site-folder.md; no published source.
-    assert (mill.torque_min_nm, mill.torque_max_nm) == (18.0, 24.0)
-    assert (mill.operating_min_c, mill.operating_max_c) == (-40.0, 85.0)
-    assert (mill.pallet_stack_max, mill.loose_stack_max) == (2, 20)
+    usual = tomllib.loads(
+        (ROOT / "tests/published/common-practice-site.toml").read_text(encoding="utf-8")
+    )["expected"]
+    assert {name: getattr(mill, name) for name in usual} == usual
     noted = {f.subject: f for f in reading.findings if f.check == "site-default"}
     torque = noted["module_types.mill440.torque_min_nm"]
     assert (torque.verdict, torque.value, torque.unit) == (Verdict.PASS, 18.0, "N.m")

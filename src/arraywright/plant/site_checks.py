@@ -47,6 +47,20 @@ def check_layout(
     """
     report = _Report()
     structures, positions, strings = layout.structures, layout.positions, layout.strings
+    if positions.is_empty() or strings.is_empty():
+        report.findings.append(
+            Finding(
+                check="layout-empty",
+                subject_kind="site",
+                subject="layout",
+                verdict=Verdict.FAIL,
+                message=f"Found {positions.height} positions and {strings.height} strings, "
+                "required at least one of each.",
+                remedy="Describe the positions and strings that are to be built.",
+                found=f"{positions.height} positions and {strings.height} strings",
+                required="at least one of each",
+            )
+        )
     _check_names(report, layout)
     _check_numbers(report, layout)
     _check_positions(report, structures, positions, strings)

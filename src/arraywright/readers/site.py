@@ -75,6 +75,18 @@ def read_site(folder: Path) -> SiteReading:
 
 def _bytes_of(folder: Path) -> bytes:
     path = folder / SITE_FILE
+    try:
+        _check_file(folder, path)
+        return path.read_bytes()
+    except OSError as error:
+        raise InputFileError(
+            "file-not-readable",
+            f"{path} cannot be read: {error.strerror or error}.",
+            "Check that the file is there and that you may read it.",
+        ) from error
+
+
+def _check_file(folder: Path, path: Path) -> None:
     if not folder.exists():
         raise InputFileError(
             "site-folder-missing",
@@ -99,21 +111,13 @@ def _bytes_of(folder: Path) -> bytes:
             f"{path} is not a file.",
             f"Rename it and write the site's description into a file {SITE_FILE}.",
         )
-    try:
-        size = path.stat().st_size
-        if size > _SIZE_MAX:
-            raise InputFileError(
-                "site-file-too-large",
-                f"{path} has {size:,} bytes, at most {_SIZE_MAX:,} are read.",
-                "Move long lists into CSV tables and name them under [layout].",
-            )
-        return path.read_bytes()
-    except OSError as error:
+    size = path.stat().st_size
+    if size > _SIZE_MAX:
         raise InputFileError(
-            "file-not-readable",
-            f"{path} cannot be read: {error.strerror or error}.",
-            "Check that the file is there and that you may read it.",
-        ) from error
+            "site-file-too-large",
+            f"{path} has {size:,} bytes, at most {_SIZE_MAX:,} are read.",
+            "Move long lists into CSV tables and name them under [layout].",
+        )
 
 
 def _text_of(raw: bytes) -> str:
@@ -158,7 +162,7 @@ class _SiteReader:
         self.folder = folder
         self.data = data
         self.description = description
-        self.inputs: list[tuple[str, str]] = []
+        self.inputs: tuple[tuple[str, str], ...] = ()
         self.module_types: dict[str, ModuleType] = {}
         self.inverter_types: dict[str, InverterType] = {}
 
@@ -168,13 +172,15 @@ class _SiteReader:
         self._types()
         spares = self._spares()
         commissioning = self._commissioning()
-        layout = LayoutReader(
+        layout_reader = LayoutReader(
             self.description,
             self.data,
             module_types=self.module_types,
             inverter_types=self.inverter_types,
             folder=self.folder,
-        ).read()
+        )
+        layout = layout_reader.read()
+        self.inputs = tuple(layout_reader.inputs)
         failing = any(finding.verdict is Verdict.FAIL for finding in self.description.findings)
         if failing or layout is None or commissioning is None or not place.complete:
             return None

@@ -170,7 +170,7 @@ SECTIONS: Final[dict[str, SiteSection]] = {
                 _count(
                     "cells_in_series",
                     "cells in series; a half-cut module of 2 x 72 has 72",
-                    maximum=400,
+                    maximum=500,
                 ),
                 _count(
                     "bypass_substrings",
@@ -193,7 +193,7 @@ SECTIONS: Final[dict[str, SiteSection]] = {
                 _number("nmot_c", "degC", 30.0, 70.0, "nominal module operating temperature"),
                 _number("max_system_voltage_v", "V", 12.0, 3000.0, "greatest system voltage"),
                 _number("series_fuse_a", "A", 0.5, 100.0, "greatest series fuse"),
-                _number("length_mm", "mm", 100.0, 4000.0, "long side"),
+                _number("length_mm", "mm", 100.0, 7000.0, "long side"),
                 _number("width_mm", "mm", 100.0, 3000.0, "short side"),
                 _number("thickness_mm", "mm", 0.5, 150.0, "height of the frame"),
                 _number("mass_kg", "kg", 0.2, 120.0, "mass of one module"),
