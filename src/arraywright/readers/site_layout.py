@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import cast
 
 import polars as pl
 
+from arraywright.errors import InputFileError
 from arraywright.findings import Finding, Verdict
 from arraywright.plant.inverter_type import InverterType
 from arraywright.plant.layout import Layout, generate_layout
@@ -22,9 +23,12 @@ from arraywright.plant.layout_block import (
 )
 from arraywright.plant.module_type import ModuleType
 from arraywright.plant.site_checks import check_layout
+from arraywright.plant.tables import POSITIONS, STRINGS, STRUCTURES
 from arraywright.readers.site_keys import SECTIONS
 from arraywright.readers.site_values import Description, Values, nearest, shown
+from arraywright.readers.tables import read_table
 from arraywright.readers.toml_lines import KeyPath, shown_path
+from arraywright.tables import TableSpec
 
 __all__ = ["LayoutReader", "described_types", "unknown_type"]
 
@@ -100,22 +104,56 @@ class LayoutReader:
         if "block" in table:
             parts.append(self._blocks(table["block"]))
         if named:
-            parts.append(self._tables(values, named))
+            parts.append(self._tables(values))
         whole = [part for part in parts if part is not None]
         if len(whole) < len(parts):
             return None
         return self._checked(whole)
 
-    def _tables(self, values: Values, named: list[str]) -> Layout | None:
-        for name in named:
+    def _tables(self, values: Values) -> Layout | None:
+        frames = [self._frame(values, spec) for spec in (STRUCTURES, POSITIONS, STRINGS)]
+        structures, positions, strings = frames
+        if structures is None or positions is None or strings is None:
+            return None
+        return Layout(structures=structures, positions=positions, strings=strings)
+
+    def _frame(self, values: Values, spec: TableSpec) -> pl.DataFrame | None:
+        """Read one of the three tables; None when it is missing or no such table."""
+        path: KeyPath = ("layout", spec.kind)
+        if not values.has(spec.kind):
+            if values.complete:
+                self.description.report(
+                    path,
+                    "site-missing-key",
+                    found="nothing",
+                    required=f"the file of the {spec.title}",
+                    remedy="Structures, positions and strings belong together: name all three.",
+                )
+            return None
+        name = values.text(spec.kind)
+        if Path(name).is_absolute() or ".." in PurePath(name.replace("\\", "/")).parts:
             self.description.report(
-                ("layout", name),
-                "site-table",
-                found=values.text(name) if values.has(name) else "nothing",
-                required="[[layout.block]]",
-                remedy="Describe the layout in blocks.",
+                path,
+                "site-table-outside",
+                found=shown(name),
+                required="a file in the site folder",
+                remedy="Put the file beside site.toml and write its name alone.",
             )
-        return None
+            return None
+        try:
+            reading = read_table(self.folder / name, [spec], time_zone="UTC")
+        except InputFileError as error:
+            self.description.report(
+                path,
+                "site-table-not-readable",
+                found=f"{shown(name)} ({error.message})",
+                required=f"a table of {spec.title}",
+                remedy=error.remedy,
+            )
+            return None
+        self.inputs.append((name, reading.sha256))
+        self.description.findings += reading.findings
+        return reading.frame if reading.recognised else None
 
     def _checked(self, parts: list[Layout]) -> Layout | None:
         """Join the parts, check the whole, and bring it into building order."""
