@@ -26,6 +26,7 @@ from arraywright.physics import (
     open_circuit_voltage,
     translate,
     voc_coefficient,
+    with_voc_coefficient,
 )
 
 PUBLISHED = Path(__file__).parents[1] / "published"
@@ -49,6 +50,7 @@ class _List:
                 "alpha_sc",
                 "beta_oc",
                 "N_s",
+                "gamma_r",
             )
         }
         self.isc_a = column["I_sc_ref"]
@@ -58,6 +60,7 @@ class _List:
         self.raw_alpha = column["alpha_sc"]
         self.beta = column["beta_oc"]
         self.cells = column["N_s"]
+        self.gamma_percent_per_k = column["gamma_r"]
         self.fit = fit_datasheet(
             isc_a=self.isc_a,
             voc_v=self.voc_v,
@@ -154,6 +157,60 @@ def test_a_missed_voltage_coefficient_stands_at_the_physical_limit(listed: _List
     np.testing.assert_allclose(np.minimum(rs, g)[missed], 1e-6, rtol=1e-2)
     assert np.all(np.minimum(rs, g)[~missed] > 1e-6)
     assert np.all(listed.fit.beta_misfit_ratio[missed] < 0.0)
+
+
+def _gamma_percent_per_k(reference: ReferenceDiode) -> FloatArray:
+    power_w = [
+        key_points(translate(reference, irradiance_w_m2=1000.0, cell_temp_c=temp_c)).pmp_w
+        for temp_c in (24.5, 25.0, 25.5)
+    ]
+    return 100.0 * (power_w[2] - power_w[0]) / power_w[1]
+
+
+def test_an_effective_bandgap_brings_the_listed_power_coefficient(listed: _List) -> None:
+    """Where beta is missed, following it makes the never-fitted coefficient of power right too."""
+    missed = np.abs(listed.fit.beta_misfit_ratio) > 1e-6
+    followed = with_voc_coefficient(listed.fit.reference, beta_voc_v_per_k=listed.beta)
+    error_before, error_after = (
+        np.abs(_gamma_percent_per_k(reference) - listed.gamma_percent_per_k)
+        for reference in (listed.fit.reference, followed)
+    )
+    assert np.median(error_before[missed]) > 0.12
+    assert np.median(error_after[missed]) < 0.05
+    assert np.median(error_after[~missed]) < 0.05
+    np.testing.assert_allclose(voc_coefficient(followed), listed.beta, rtol=1e-12)
+
+
+def test_another_fit_started_nearby_ends_at_the_same_parameters(listed: _List) -> None:
+    """A general root finder, led near our parameters, finds nothing else than they are."""
+    met = np.flatnonzero(np.abs(listed.fit.beta_misfit_ratio) < 1e-6)
+    found = 0
+    for row in met[:: len(met) // 40]:
+        reference = listed.fit.reference.take(row)
+        five = _five(reference)[:, 0]
+        warm = translate(reference, irradiance_w_m2=1000.0, cell_temp_c=27.0)
+        chord = float(open_circuit_voltage(warm)[0] - listed.voc_v[row]) / 2.0
+        names = ("IL_0", "Io_0", "Rs_0", "Rsh_0", "a_0")
+        try:
+            theirs, _ = pvlib.ivtools.sdm.fit_desoto(
+                v_mp=listed.vmp_v[row],
+                i_mp=listed.imp_a[row],
+                v_oc=listed.voc_v[row],
+                i_sc=listed.isc_a[row],
+                alpha_sc=abs(listed.raw_alpha[row]),
+                beta_voc=chord,
+                cells_in_series=int(listed.cells[row]),
+                init_guess=dict(zip(names, five * [1.0, 1.05, 0.98, 1.02, 1.002], strict=True)),
+            )
+        except RuntimeError:
+            continue
+        found += 1
+        np.testing.assert_allclose(
+            [theirs[name] for name in ("I_L_ref", "I_o_ref", "R_s", "R_sh_ref", "a_ref")],
+            five,
+            rtol=1e-3,
+        )
+    assert found >= 10
 
 
 def test_ideality_of_most_listed_modules_is_that_of_silicon(listed: _List) -> None:
