@@ -173,6 +173,16 @@ def test_drop_points_are_as_many_as_their_pattern_says(pattern: DropPattern, poi
     assert layout.strings["drop_point"].n_unique() == points
 
 
+def test_names_sort_as_people_count() -> None:
+    """Position 2 comes before position 10, in every part of the name."""
+    block = replace(BLOCK, columns=12, rows=11, rows_of_tables=12, pitch_m=13.0)
+    layout = generate_layout([block], TYPES)
+    ordered = layout.positions.sort("structure", "row", "column")["position"]
+    assert ordered.to_list() == sorted(ordered.to_list())
+    assert layout.strings["string"].is_sorted()
+    assert layout.strings["mppt_input"].is_sorted()
+
+
 def test_frames_are_the_tables_of_the_trade() -> None:
     """Generated frames have the columns and types that tables read from files have."""
     layout = generate_layout([replace(BLOCK, source_file="site.toml", source_row=7)], TYPES)

@@ -103,9 +103,9 @@ def _directions(azimuth_deg: float) -> tuple[float, float, float, float]:
     return along_x, along_y, facing_x, facing_y
 
 
-def _numbered(prefix: str, count: int) -> list[str]:
+def _numbered(prefix: str, count: int, *, digits: int = 2) -> list[str]:
     """Give count names with numbers of equal width, so that they sort."""
-    digits = max(2, len(str(count)))
+    digits = max(digits, len(str(count)))
     return [f"{prefix}{number:0{digits}d}" for number in range(1, count + 1)]
 
 
@@ -214,7 +214,7 @@ def _positions(block: LayoutBlock, module_type: ModuleType, places: _Places) -> 
     )
     spots = [
         f"{row}-{column}"
-        for row in range(1, block.rows + 1)
+        for row in _numbered("", block.rows, digits=1)
         for column in _numbered("", block.columns)
     ]
     spot = pl.Series("spot", spots).gather(places.row * block.columns + places.column)

@@ -38,7 +38,8 @@ class SiteReading:
 
     Attributes:
         site: the site; None exactly when a finding fails.
-        findings: every mistake, everything to be looked at, and every default applied.
+        findings: every mistake, everything to be looked at, and every default applied, from the
+            top of ``site.toml`` down; what concerns other files comes behind.
         inputs: name and SHA-256 of each file read.
     """
 
@@ -68,9 +69,17 @@ def read_site(folder: Path) -> SiteReading:
     site = reader.read()
     return SiteReading(
         site=site,
-        findings=tuple(reader.description.findings),
+        findings=tuple(sorted(reader.description.findings, key=_from_top_down)),
         inputs=(*inputs, *reader.inputs),
     )
+
+
+def _from_top_down(finding: Finding) -> tuple[int, int]:
+    """Order findings as a person goes through the file; those about other files come behind."""
+    place = finding.place
+    if place is None or place.file != SITE_FILE:
+        return (2, 0)
+    return (0, place.row) if place.row else (1, 0)
 
 
 def _bytes_of(folder: Path) -> bytes:
