@@ -1,0 +1,109 @@
+"""The picking lists: which pallet goes to which drop point, for which strings, in which order."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+import polars as pl
+
+from arraywright.dossier.blocks import (
+    Block,
+    Caution,
+    Document,
+    Figure,
+    FindingList,
+    Heading,
+    Paragraph,
+    Table,
+)
+from arraywright.dossier.plots import PlanBar, plans_plot
+from arraywright.dossier.words import local_time, number
+from arraywright.findings import Finding
+
+__all__ = ["picking_document", "plans_table"]
+
+
+def plans_table(plans: Sequence[tuple[str, float, float, int]]) -> Table:
+    """Give the plans as a table: name, loss [W], loss ratio, pallet openings."""
+    return Table(
+        headings=("Plan", "Mismatch loss [W at STC]", "Mismatch loss [%]", "Pallet openings"),
+        rows=[
+            (name, number(loss_w, 0), f"{100.0 * loss_ratio:.4f}", str(openings))
+            for name, loss_w, loss_ratio, openings in plans
+        ],
+        align=("left", "right", "right", "right"),
+        widths=(3, 1.4, 1.2, 1),
+    )
+
+
+def picking_document(
+    *,
+    site_name: str,
+    time_zone: str,
+    made_at: datetime,
+    made_by: str,
+    sentence: str,
+    plans: Sequence[tuple[str, float, float, int]],
+    picking: pl.DataFrame,
+    cautions: Sequence[str],
+    findings: Sequence[Finding],
+) -> Document:
+    """Make the picking lists, one chapter a drop point.
+
+    Args:
+        site_name: name of the site.
+        time_zone: IANA name of the site's time zone.
+        made_at: moment of the plan.
+        made_by: software and version.
+        sentence: what the plan is worth.
+        plans: name, loss [W], loss ratio and pallet openings of each plan compared.
+        picking: frame of ``allocation.picking_list``.
+        cautions: cautions for whoever works by the list.
+        findings: shortages and what was set aside.
+    """
+    blocks: list[Block] = [
+        Paragraph(text=sentence),
+        Caution(lines=tuple(cautions)),
+        Heading(text="What the plan was compared with"),
+        plans_table(plans),
+        Figure(
+            svg=plans_plot(
+                [
+                    PlanBar(name=name, loss_percent=100.0 * ratio, pallet_openings=openings)
+                    for name, _, ratio, openings in plans
+                ]
+            ),
+            caption="Predicted mismatch loss at 1000 W/m2 and 25 degC, and pallet openings.",
+        ),
+        Heading(text="Shortages and notes"),
+        FindingList(findings=tuple(findings), none="Every string is planned."),
+    ]
+    for (drop_point,), rows in picking.group_by("drop_point", maintain_order=True):
+        blocks += [
+            Heading(text=f"Drop point {drop_point}"),
+            Table(
+                headings=("No.", "Pallet", "For strings", "Take", "Left", "Remark", "Done"),
+                rows=[
+                    (
+                        str(row["order"]),
+                        str(row["pallet"]),
+                        str(row["strings"]),
+                        str(row["modules_taken"]),
+                        str(row["modules_left"]),
+                        str(row["remark"] or ""),
+                        "☐",
+                    )
+                    for row in rows.iter_rows(named=True)
+                ],
+                align=("right", "left", "left", "right", "right", "left", "center"),
+                widths=(0.5, 2.4, 3, 0.6, 0.6, 2.6, 0.6),
+            ),
+        ]
+    return Document(
+        title="Picking lists",
+        site=site_name,
+        made_at=local_time(made_at, time_zone),
+        made_by=made_by,
+        blocks=tuple(blocks),
+    )

@@ -1,0 +1,372 @@
+"""Tracing: the whole story of a serial, a pallet or a string, in time."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time
+from pathlib import Path
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+import polars as pl
+
+from arraywright.commissioning import IV_POINTS, STRING_READINGS
+from arraywright.delivery import DELIVERY_NOTE, FLASH_LIST, PALLET_SCANS, normal_pallet
+from arraywright.dossier.words import class_text, local_time, number, percent, verdict_word
+from arraywright.errors import CallError
+from arraywright.plant import PLACEMENTS
+from arraywright.procedures.allocate import ALLOCATION_PLANNED
+from arraywright.procedures.commission import STRINGS_JUDGED
+from arraywright.procedures.receive import DELIVERY_RECONCILED
+from arraywright.procedures.report import Progress, Report, ReportTable
+from arraywright.procedures.site_record import SiteRecord, open_site
+from arraywright.records.entry import Entry
+from arraywright.tables import TableSpec
+
+__all__ = ["trace"]
+
+_NO_TIME: Final = datetime(1, 1, 1, tzinfo=UTC)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Event:
+    moment: datetime | None
+    what: str
+    who: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Subject:
+    kind: str
+    name: str
+
+
+def _rows(
+    record: SiteRecord, spec: TableSpec, condition: pl.Expr
+) -> Iterator[tuple[Entry, dict[str, Any]]]:
+    """Give the rows of every live table of a kind that fulfil a condition, with their entry."""
+    for entry in record.received(spec):
+        for row in record.scan_frame(entry, "rows").filter(condition).collect().to_dicts():
+            yield entry, row
+
+
+def _source(row: dict[str, Any]) -> str:
+    return f"{row['source_file']}, row {row['source_row']}"
+
+
+def _day(record: SiteRecord, day: date | None) -> datetime | None:
+    if day is None:
+        return None
+    zone = ZoneInfo(record.site.time_zone)
+    return datetime.combine(day, time(0), tzinfo=zone).astimezone(UTC)
+
+
+def _changes(
+    record: SiteRecord,
+    kind: str,
+    frame: str,
+    condition: pl.Expr,
+    *,
+    say: Callable[[list[dict[str, Any]]], str],
+) -> Iterator[_Event]:
+    """Say what each result of a kind said of a subject, whenever that changed."""
+    before = ""
+    for entry in record.journal.entries(kind=kind):
+        rows = record.scan_frame(entry, frame).filter(condition).collect().to_dicts()
+        says = say(rows)
+        if says and says != before:
+            yield _Event(
+                moment=entry.device_time,
+                what=says,
+                who=entry.person,
+                source=f"entry {entry.uuid}",
+            )
+            before = says
+
+
+def _pallet_events(record: SiteRecord, pallet: str) -> Iterator[_Event]:
+    same = normal_pallet(pl.col("pallet")) == pallet
+    for entry, row in _rows(record, DELIVERY_NOTE, same):
+        yield _Event(
+            moment=_day(record, row["delivered_on"]) or entry.device_time,
+            what=f"delivery note {row['delivery_note'] or 'without number'}: {row['modules']} "
+            f"modules {row['module_type']} "
+            f"{class_text(row['power_class_w'], row['current_class'])}",
+            who=entry.person,
+            source=_source(row),
+        )
+    for entry, row in _rows(record, PALLET_SCANS, same):
+        yield _Event(
+            moment=row["scanned_at"] or entry.device_time,
+            what=f"label scanned: {number(row['modules'], 0)} modules, condition {row['condition'] or 'not stated'}",
+            who=row["person"] or entry.person,
+            source=_source(row),
+        )
+
+    def say(rows: list[dict[str, Any]]) -> str:
+        if not rows:
+            return ""
+        reasons = ", ".join(rows[0]["reasons"])
+        return f"pallet verdict: {rows[0]['verdict']}" + (f" ({reasons})" if reasons else "")
+
+    yield from _changes(record, DELIVERY_RECONCILED, "pallets", pl.col("pallet") == pallet, say=say)
+
+
+def _serial_events(record: SiteRecord, serial: str) -> Iterator[_Event]:
+    same = pl.col("serial") == serial
+    pallets: set[str] = set()
+    for entry, row in _rows(record, FLASH_LIST, same):
+        if row["pallet"]:
+            spelled = pl.DataFrame({"pallet": [row["pallet"]]})
+            pallets.add(str(spelled.select(normal_pallet(pl.col("pallet"))).item()))
+        yield _Event(
+            moment=row["flashed_at"] or entry.device_time,
+            what=f"flashed by the maker: Pmax {number(row['pmax_w'], 2)} W, "
+            f"Voc {number(row['voc_v'], 3)} V, Isc {number(row['isc_a'], 3)} A, "
+            f"Vmp {number(row['vmp_v'], 3)} V, Imp {number(row['imp_a'], 3)} A; "
+            f"class {class_text(row['power_class_w'], row['current_class'])}; "
+            f"packed on pallet {row['pallet'] or 'not stated'}",
+            who="",
+            source=_source(row),
+        )
+    for pallet in sorted(pallets):
+        yield from _pallet_events(record, pallet)
+    yield from _changes(
+        record,
+        DELIVERY_RECONCILED,
+        "modules",
+        same,
+        say=lambda rows: "; ".join(
+            "module usable" if row["usable"] else f"module set aside: {row['reason']}"
+            for row in rows
+        ),
+    )
+    yield from _changes(
+        record,
+        ALLOCATION_PLANNED,
+        "assignments",
+        same,
+        say=lambda rows: "; ".join(
+            f"planned for string {row['string']}, place {row['place_in_string']}, "
+            f"position {row['position']}"
+            for row in rows
+        ),
+    )
+    strings: set[str] = set()
+    for entry, row in _rows(record, PLACEMENTS, same):
+        strings.add(row["string"])
+        yield _Event(
+            moment=row["placed_at"] or entry.device_time,
+            what=f"built into string {row['string']}, place {row['place_in_string']}",
+            who=row["person"] or entry.person,
+            source=_source(row),
+        )
+    judged = record.latest(STRINGS_JUDGED)
+    if judged is not None and not strings:
+        placed = record.scan_frame(judged, "placed").filter(same).collect()
+        strings = set(placed["string"].to_list())
+    for string in sorted(strings):
+        yield from _verdict_events(record, string)
+
+
+def _verdict_events(record: SiteRecord, string: str) -> Iterator[_Event]:
+    def say(rows: list[dict[str, Any]]) -> str:
+        if not rows or rows[0]["readings"] == 0:
+            return ""
+        row = rows[0]
+        reasons = "; ".join(row["reasons"])
+        return f"string {string}: verdict {verdict_word(row['verdict'])}" + (
+            f" ({reasons})" if reasons else ""
+        )
+
+    yield from _changes(record, STRINGS_JUDGED, "strings", pl.col("string") == string, say=say)
+
+
+def _string_events(record: SiteRecord, string: str) -> Iterator[_Event]:
+    same = pl.col("string") == string
+
+    def planned(rows: list[dict[str, Any]]) -> str:
+        if not rows:
+            return ""
+        pallets = sorted({str(row["pallet"]) for row in rows})
+        return f"planned: {len(rows)} modules from pallet {', '.join(pallets)}"
+
+    yield from _changes(record, ALLOCATION_PLANNED, "assignments", same, say=planned)
+    placements = [row | {"entry": entry} for entry, row in _rows(record, PLACEMENTS, same)]
+    if placements:
+        moments = [row["placed_at"] for row in placements if row["placed_at"] is not None]
+        people = sorted({row["person"] for row in placements if row["person"]})
+        yield _Event(
+            moment=max(moments, default=placements[0]["entry"].device_time),
+            what=f"as-built list: {len(placements)} modules in place",
+            who=", ".join(people),
+            source=_source(placements[0]),
+        )
+    for entry, row in _rows(record, STRING_READINGS, same):
+        yield _Event(
+            moment=row["measured_at"] or entry.device_time,
+            what=f"read: Voc {number(row['voc_v'], 1)} V, Isc {number(row['isc_a'], 2)} A at "
+            f"{number(row['irradiance_w_m2'], 0)} W/m2, module "
+            f"{number(row['module_temp_c'], 1)} degC; insulation + "
+            f"{number(row['riso_pos_megohm'], 2)}, - {number(row['riso_neg_megohm'], 2)} Mohm; "
+            f"earth continuity {number(row['earth_continuity_ohm'], 2)} ohm",
+            who=row["person"] or entry.person,
+            source=_source(row),
+        )
+    moments_of_curves: dict[Any, dict[str, Any]] = {}
+    for _, row in _rows(record, IV_POINTS, same):
+        moments_of_curves.setdefault(row["measured_at"], row)
+    for moment, row in moments_of_curves.items():
+        yield _Event(moment=moment, what="I-V curve taken", who="", source=_source(row))
+    yield from _curve_verdicts(record, string)
+    yield from _verdict_events(record, string)
+
+
+def _curve_verdicts(record: SiteRecord, string: str) -> Iterator[_Event]:
+    yield from _changes(
+        record,
+        STRINGS_JUDGED,
+        "curves",
+        pl.col("string") == string,
+        say=lambda rows: "; ".join(
+            f"curve verdict {verdict_word(row['verdict'])}: Pmax "
+            f"{percent(row['pmax_deviation_ratio'])} against its modules' flash values"
+            for row in rows
+        ),
+    )
+
+
+def _find(record: SiteRecord, asked: str) -> _Subject:
+    wanted = asked.strip()
+    strings = record.site.strings["string"].to_list()
+    for string in strings:
+        if wanted.casefold() == string.casefold():
+            return _Subject(kind="string", name=string)
+    pallet = str(
+        pl.DataFrame({"pallet": [wanted]}).select(normal_pallet(pl.col("pallet"))).item() or ""
+    )
+    reconciled = record.latest(DELIVERY_RECONCILED)
+    near: list[str] = difflib.get_close_matches(wanted, strings, n=3)
+    if reconciled is not None:
+        pallets = record.load_frame(reconciled, "pallets")["pallet"].to_list()
+        if pallet in pallets:
+            return _Subject(kind="pallet", name=pallet)
+        serials = record.scan_frame(reconciled, "modules").select("serial")
+        if serials.filter(pl.col("serial") == wanted).collect().height:
+            return _Subject(kind="module", name=wanted)
+        ending = serials.filter(pl.col("serial").str.ends_with(wanted.upper())).unique().head(4)
+        found = ending.collect()["serial"].to_list()
+        if len(found) == 1:
+            return _Subject(kind="module", name=str(found[0]))
+        near += found or difflib.get_close_matches(wanted, pallets, n=2)
+    raise CallError(
+        "subject-unknown",
+        f"Neither a serial, nor a pallet, nor a string of this site is named {wanted}.",
+        f"Did you mean {', '.join(near)}?" if near else "Check the number on label or list.",
+    )
+
+
+_STORIES: Final = {
+    "module": _serial_events,
+    "pallet": _pallet_events,
+    "string": _string_events,
+}
+
+
+def _contents(record: SiteRecord, subject: _Subject) -> ReportTable | None:
+    """Give the modules of a pallet or a string, with where they are."""
+    plan = record.latest(ALLOCATION_PLANNED)
+    judged = record.latest(STRINGS_JUDGED)
+    reconciled = record.latest(DELIVERY_RECONCILED)
+    if subject.kind == "string":
+        if judged is not None:
+            frame = record.scan_frame(judged, "placed")
+        elif plan is not None:
+            frame = record.scan_frame(plan, "assignments")
+        else:
+            return None
+        rows = frame.filter(pl.col("string") == subject.name).sort("place_in_string").collect()
+        return ReportTable(
+            title=f"Modules of string {subject.name}",
+            headings=("Place", "Serial", "Pallet"),
+            rows=[
+                (str(row["place_in_string"]), str(row["serial"]), str(row["pallet"] or "–"))
+                for row in rows.to_dicts()
+            ],
+            align=("right", "left", "left"),
+        )
+    if subject.kind == "pallet" and reconciled is not None:
+        modules = (
+            record.scan_frame(reconciled, "modules")
+            .filter(pl.col("pallet") == subject.name)
+            .collect()
+        )
+        where = pl.DataFrame(schema={"serial": pl.String, "string": pl.String})
+        if judged is not None:
+            where = record.load_frame(judged, "placed").select("serial", "string")
+        elif plan is not None:
+            where = record.load_frame(plan, "assignments").select("serial", "string")
+        joined = modules.join(
+            where.unique("serial", keep="first"), on="serial", how="left", maintain_order="left"
+        )
+        return ReportTable(
+            title=f"Modules of pallet {subject.name}",
+            headings=("Serial", "Pmax [W]", "Usable", "String"),
+            rows=[
+                (
+                    str(row["serial"]),
+                    number(row["pmax_w"], 2),
+                    "yes" if row["usable"] else f"no: {row['reason']}",
+                    str(row["string"] or "–"),
+                )
+                for row in joined.to_dicts()
+            ],
+            align=("left", "right", "left", "left"),
+        )
+    return None
+
+
+def trace(folder: Path, subject: str, *, now: Callable[[], datetime], progress: Progress) -> Report:
+    """Tell the whole story of a serial, a pallet or a string, in time.
+
+    A serial may be given by its last characters when they are unique.
+
+    Raises:
+        CallError: nothing of that name is known.
+        ArraywrightError: the site description or the machine is at fault.
+    """
+    progress.stage("reading the record")
+    with open_site(folder, person="trace", now=now, create=False) as record:
+        found = _find(record, subject)
+        events = sorted(
+            _STORIES[found.kind](record, found.name), key=lambda one: one.moment or _NO_TIME
+        )
+        zone = record.site.time_zone
+        contents = _contents(record, found)
+        story = ReportTable(
+            title=f"Story of {found.kind} {found.name}",
+            headings=("When", "What", "Who", "Stands in"),
+            rows=[(local_time(one.moment, zone), one.what, one.who, one.source) for one in events],
+        )
+        return Report(
+            command="trace",
+            site=record.site.name,
+            summary=(f"{len(events)} things are known of {found.kind} {found.name}.",),
+            tables=(story,) if contents is None else (story, contents),
+            result={
+                "kind": found.kind,
+                "name": found.name,
+                "events": [
+                    {
+                        "moment": one.moment.isoformat() if one.moment else None,
+                        "what": one.what,
+                        "who": one.who,
+                        "source": one.source,
+                    }
+                    for one in events
+                ],
+            },
+        )
