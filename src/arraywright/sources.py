@@ -129,6 +129,7 @@ _ALL = (
         "1989",
         "MIL-STD-105E",
     ),
+    _source("netstrings", "Netstrings", "1997", "https://cr.yp.to/proto/netstrings.txt"),
     _source("fips-180-4", "Secure Hash Standard", "2015", "doi:10.6028/NIST.FIPS.180-4"),
     _source(
         "rfc-8032",
@@ -144,6 +145,38 @@ _ALL = (
     ),
     _source("rfc-9562", "Universally Unique IDentifiers (UUIDs)", "2024", "doi:10.17487/RFC9562"),
     _source("gs1-gen-specs", "GS1 General Specifications", "24.0", "GS1"),
+    _source(
+        "astm-e1036",
+        "Standard Test Methods for Electrical Performance of Nonconcentrator Terrestrial "
+        "Photovoltaic Modules and Arrays Using Reference Cells",
+        "2015, reapproved 2019",
+        "doi:10.1520/E1036-15R19",
+    ),
+    _source(
+        "hay-davies-1980",
+        "Calculations of the solar radiation incident on an inclined surface",
+        "First Canadian Solar Radiation Data Workshop, 59-72, 1980",
+        "Hay, J. E.; Davies, J. A.",
+    ),
+    _source(
+        "iec-60891-2009",
+        "Photovoltaic devices - Procedures for temperature and irradiance corrections to "
+        "measured I-V characteristics",
+        "2009",
+        "IEC 60891",
+    ),
+    _source(
+        "ineichen-perez-2002",
+        "A new airmass independent formulation for the Linke turbidity coefficient",
+        "Solar Energy 73(3), 151-157, 2002",
+        "doi:10.1016/S0038-092X(02)00045-2",
+    ),
+    _source(
+        "spa-2004",
+        "Solar position algorithm for solar radiation applications",
+        "Solar Energy 76(5), 577-589, 2004",
+        "doi:10.1016/j.solener.2003.12.003",
+    ),
     _source(
         "pvlib-sapm-temperature",
         "Photovoltaic array performance model",
