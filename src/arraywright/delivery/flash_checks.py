@@ -160,21 +160,21 @@ def _lot_deviation(rows: pl.DataFrame, limits: ReceivingLimits) -> pl.DataFrame:
 
 
 def _matches(rows: pl.DataFrame, site: Site) -> pl.Series:
-    """Tell for each row whether its serial fits its type's pattern; no pattern fits all."""
+    """Tell for each row whether its serial fits its type's pattern, in any case; no pattern fits all."""
     fits = pl.lit(value=True)
     slow: dict[str, re.Pattern[str]] = {}
     for key, module_type in site.module_types.items():
         if not module_type.serial_pattern:
             continue
-        whole = rf"^(?:{module_type.serial_pattern})$"
+        whole = rf"(?i)^(?:{module_type.serial_pattern})$"
         try:
             pl.Series(["x"]).str.contains(whole)
         except pl.exceptions.ComputeError:
-            slow[key] = re.compile(module_type.serial_pattern)
+            slow[key] = re.compile(module_type.serial_pattern, re.IGNORECASE)
             continue
         one = pl.col("module_type") == key
         fits = pl.when(one).then(pl.col("serial").str.contains(whole)).otherwise(fits)
-    matched = rows.select(fits.fill_null(value=True).alias("fits")).to_series()
+    matched = rows.with_columns(fits.fill_null(value=True).alias("fits"))["fits"]
     for key, pattern in slow.items():
         again = [
             was if module_type != key or serial is None else pattern.fullmatch(serial) is not None

@@ -36,13 +36,13 @@ SOUND_CONDITIONS: Final = frozenset(
 def normal_text(column: pl.Expr) -> pl.Expr:
     """Give texts without surrounding space; an empty one becomes null."""
     text = column.cast(pl.String).str.strip_chars()
-    return pl.when(text == "").then(None).otherwise(text)
+    return pl.when(text != "").then(text)
 
 
 def normal_serial(serial: pl.Expr) -> pl.Expr:
     """Give serials without any space and with letters raised; an empty one becomes null."""
     text = serial.cast(pl.String).str.replace_all(r"\s+", "").str.to_uppercase()
-    return pl.when(text == "").then(None).otherwise(text)
+    return pl.when(text != "").then(text)
 
 
 def normal_class(current_class: pl.Expr) -> pl.Expr:

@@ -34,7 +34,7 @@ def normal_pallet(number: pl.Expr) -> pl.Expr:
     )
     bare = text.str.contains(r"^00[0-9]{18}$")
     text = pl.when(bare).then(text.str.slice(2)).otherwise(text)
-    return pl.when(text == "").then(None).otherwise(text)
+    return pl.when(text != "").then(text)
 
 
 def is_sscc(number: pl.Expr) -> pl.Expr:
