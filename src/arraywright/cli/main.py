@@ -14,9 +14,10 @@ from typing import Any, TypeVar
 import click
 
 from arraywright import __version__
-from arraywright.cli.output import print_json, print_report, show_progress
+from arraywright.cli.output import print_findings, print_json, print_report, show_progress
 from arraywright.errors import ArraywrightError
 from arraywright.procedures.report import Progress, Report
+from arraywright.procedures.site_record import DescriptionError
 
 __all__ = ["cli", "main"]
 
@@ -64,9 +65,17 @@ def _run(
         with show_progress(quiet=as_json or quiet) as progress:
             report = work(progress)
     except ArraywrightError as error:
+        findings = error.findings if isinstance(error, DescriptionError) else ()
         if as_json:
-            print_json({"error": error.as_dict(), "exit_code": error.exit_code})
+            print_json(
+                {
+                    "error": error.as_dict(),
+                    "exit_code": error.exit_code,
+                    "findings": [finding.as_dict() for finding in findings],
+                }
+            )
         else:
+            print_findings(findings, all_findings=True)
             click.echo(f"{error.message}\nTo do: {error.remedy}", err=True)
         sys.exit(error.exit_code)
     if as_json:
@@ -257,7 +266,7 @@ def verify(site: Path, as_json: bool, all_findings: bool) -> None:  # noqa: FBT0
 @click.argument("site", type=click.Path(path_type=Path), default=Path("demo-site"))
 @_common
 def demo(site: Path, as_json: bool, all_findings: bool) -> None:  # noqa: FBT001
-    """Write an invented site with faults put in, do the main job on it, compare put in and found."""
+    """Do the main job on an invented site with faults put in; compare put in and found."""
     from arraywright.demo.run import run_demo as work  # noqa: PLC0415
 
     _run(

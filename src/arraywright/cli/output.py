@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import date, datetime
 
@@ -16,7 +16,7 @@ from rich.table import Table
 from arraywright.findings import Finding, Verdict
 from arraywright.procedures.report import Progress, Report, ReportTable
 
-__all__ = ["print_json", "print_report", "show_progress"]
+__all__ = ["print_findings", "print_json", "print_report", "show_progress"]
 
 _LOOKS = {
     "pass": ("green", "●"),
@@ -113,7 +113,8 @@ def _draw_finding(console: Console, finding: Finding) -> None:
     details = []
     if finding.place is not None:
         details.append(f"at: {finding.place}")
-    if finding.found or finding.required:
+    told = finding.found in finding.message and finding.required in finding.message
+    if (finding.found or finding.required) and not told:
         details.append(f"found: {finding.found or 'nothing'}; required: {finding.required}")
     if finding.remedy:
         details.append(f"to do: {finding.remedy}")
@@ -121,14 +122,10 @@ def _draw_finding(console: Console, finding: Finding) -> None:
         console.print(f"      {_escape(detail)}", style="dim")
 
 
-def print_report(report: Report, *, all_findings: bool) -> None:
-    """Print a report for people on standard output."""
+def print_findings(findings: Sequence[Finding], *, all_findings: bool) -> None:
+    """Print findings that are not passes, gravest first, on standard output."""
     console = Console(highlight=False)
-    for table in report.tables:
-        _draw_table(console, table)
-    ordered = [
-        finding for verdict in _ORDER for finding in report.findings if finding.verdict is verdict
-    ]
+    ordered = [finding for verdict in _ORDER for finding in findings if finding.verdict is verdict]
     shown = ordered if all_findings else ordered[:_FINDINGS_SHOWN]
     for finding in shown:
         _draw_finding(console, finding)
@@ -139,6 +136,14 @@ def print_report(report: Report, *, all_findings: bool) -> None:
         )
     if ordered:
         console.print()
+
+
+def print_report(report: Report, *, all_findings: bool) -> None:
+    """Print a report for people on standard output."""
+    console = Console(highlight=False)
+    for table in report.tables:
+        _draw_table(console, table)
+    print_findings(report.findings, all_findings=all_findings)
     for sentence in report.summary:
         console.print(_escape(sentence))
     for path in report.written:

@@ -7,7 +7,7 @@ import io
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 import polars as pl
@@ -17,7 +17,8 @@ from arraywright.demo.scenario import MODULES_PER_PALLET, Lot, Scenario
 
 __all__ = ["write_delivery_files"]
 
-FOREIGN_PALLET = "395299990000000015"
+FOREIGN_PALLET: Final = "395299990000000010"
+"""Number of the pallet that was meant for somebody else."""
 
 
 def _comma(value: float, digits: int) -> str:

@@ -101,7 +101,8 @@ def _pallet_events(record: SiteRecord, pallet: str) -> Iterator[_Event]:
     for entry, row in _rows(record, PALLET_SCANS, same):
         yield _Event(
             moment=row["scanned_at"] or entry.device_time,
-            what=f"label scanned: {number(row['modules'], 0)} modules, condition {row['condition'] or 'not stated'}",
+            what=f"label scanned: {number(row['modules'], 0)} modules, "
+            f"condition {row['condition'] or 'not stated'}",
             who=row["person"] or entry.person,
             source=_source(row),
         )

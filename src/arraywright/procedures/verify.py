@@ -31,10 +31,8 @@ def verify(folder: Path, *, now: Callable[[], datetime], progress: Progress) -> 
                 "The record verifies: nothing is missing, changed or unsigned."
                 if sound
                 else "The record does NOT verify; see the findings.",
-                (
-                    f"Seal: {seal.entries} entries, {seal.receipt}. Write it down elsewhere to prove "
-                    "later that nothing up to here was changed."
-                ),
+                f"Seal: {seal.entries} entries, {seal.receipt}.",
+                "Written down elsewhere, the seal proves later that nothing so far was changed.",
             ),
             findings=findings,
             result={"entries": seal.entries, "receipt": seal.receipt},
