@@ -160,7 +160,7 @@ def _lot_deviation(rows: pl.DataFrame, limits: ReceivingLimits) -> pl.DataFrame:
 
 
 def _matches(rows: pl.DataFrame, site: Site) -> pl.Series:
-    """Tell for each row whether its serial fits its type's pattern, in any case; no pattern fits all."""
+    """Tell for each row whether its serial fits its type's pattern, whatever the letters' case."""
     fits = pl.lit(value=True)
     slow: dict[str, re.Pattern[str]] = {}
     for key, module_type in site.module_types.items():
