@@ -141,6 +141,8 @@ def netstrings(*parts: bytes) -> bytes:
 
     Each part is written as its length in decimal digits, a colon, its bytes and a comma (the
     open netstring format), one after the other.
+
+    Source: netstrings 2
     """
     return b"".join([b"%d:%b," % (len(part), part) for part in parts])
 
