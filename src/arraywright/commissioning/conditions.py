@@ -146,7 +146,13 @@ def conditions_of(
     )
     time_s = seconds(frame, "measured_at")
     irradiance = number(frame, "irradiance_w_m2")
-    change = irradiance_change(irradiance, time_s, sensor=sensor.code, window_s=_STEADY_WINDOW_S)
+    impossible = (irradiance < 0) | (irradiance > _IRRADIANCE_MAX_W_M2)
+    change = irradiance_change(
+        np.where(impossible, np.nan, irradiance),
+        time_s,
+        sensor=sensor.code,
+        window_s=_STEADY_WINDOW_S,
+    )
     cell = cell_temperature(
         irradiance_w_m2=irradiance,
         module_temp_c=number(frame, "module_temp_c"),
@@ -167,7 +173,7 @@ def conditions_of(
         Gate.TIME_FUTURE: time_s > now_s,
         Gate.TIME_TOO_EARLY: time_s < earliest_s,
         Gate.IRRADIANCE_MISSING: np.isnan(irradiance),
-        Gate.IRRADIANCE_IMPOSSIBLE: (irradiance < 0) | (irradiance > _IRRADIANCE_MAX_W_M2),
+        Gate.IRRADIANCE_IMPOSSIBLE: impossible,
         Gate.TEMPERATURE_MISSING: np.isnan(cell.measured_c),
         Gate.TEMPERATURE_IMPOSSIBLE: (cell.measured_c < _TEMP_MIN_C)
         | (cell.measured_c > _TEMP_MAX_C),

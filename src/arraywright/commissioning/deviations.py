@@ -13,22 +13,26 @@ from arraywright.commissioning.neighbours import local_level
 
 __all__ = ["LOW_SIDE_SHARE", "SHARE_OF_ALARM", "Deviations", "deviations_of"]
 
-LOW_SIDE_SHARE: Final = 0.9
+LOW_SIDE_SHARE: Final = 0.95
 """Share of the false alarms spent on low readings: nearly every fault lowers voltage or current,
 and the one that raises the voltage, a surplus module, is large; common practice."""
 
 SHARE_OF_ALARM: Final[dict[tuple[str, str], float]] = {
-    ("voc", "neighbours"): 0.8,
-    ("isc", "neighbours"): 0.1,
-    ("voc", "expected"): 0.05,
-    ("isc", "expected"): 0.05,
+    ("voc", "neighbours"): 0.85,
+    ("isc", "neighbours"): 0.09,
+    ("voc", "expected"): 0.03,
+    ("isc", "expected"): 0.03,
 }
 """Share of a string's allowed false alarms that each comparison spends; together 1, so that the
 sum over the four comparisons stays within what is allowed per string (Bonferroni). Voltage
 against neighbours, which sees the smallest faults, gets most."""
 
 _PRIOR_WEIGHT: Final = 4.0
-_MAD_EFFICIENCY: Final = 0.37
+_TRIM_AT: Final = 2.5
+_TRIMMED_TO_SIGMA: Final = 1.0476
+"""Standard deviation of a normal distribution over that of its part within 2.5 of them."""
+_TRIM_PASSES: Final = 4
+_TRIM_EFFICIENCY: Final = 0.8
 _MAD_TO_SIGMA: Final = 1.482602218505602
 _RESTLESS_FACTOR: Final = 1.5
 _RESTLESS_NEIGHBOURS: Final = 12
@@ -67,7 +71,7 @@ def _alarm_limits(
 ) -> tuple[FloatArray, FloatArray]:
     """Limits of a deviation in standard uncertainties [1] below and above, both positive, (n,).
 
-    Two-sided, Student's t; 9 of 10 false alarms are spent on the low side.
+    Two-sided, Student's t; 19 of 20 false alarms are spent on the low side.
 
     Source: jcgm-100 G.3 for Student's t
     """
@@ -96,8 +100,8 @@ def deviations_of(
 
     Against the expected value the whole uncertainty counts. Against neighbours (same group: type,
     knowledge of the modules, instruments) what all share cancels and each string's own part
-    remains; its size is taken from the readings themselves: the median absolute deviation of all
-    residuals of the group and day, blended with the assumed own uncertainty (weight of four
+    remains; its size is taken from the readings themselves: the robust scatter of all residuals of
+    the group and day, blended with the assumed own uncertainty (weight of four
     readings), and where the neighbours of one reading scatter by more than half again, their
     scatter. Limits by Student's t.
 
@@ -189,13 +193,28 @@ def _pooled_factor(
             held = residual[members[sound[members]]]
             if len(held) < (_POOL_LEAST if keys is not group else 1):
                 continue
-            spread = _MAD_TO_SIGMA * float(np.median(np.abs(held)))
-            weight = _MAD_EFFICIENCY * len(held)
+            spread = _robust_spread(held)
+            weight = _TRIM_EFFICIENCY * len(held)
             factor[members] = np.sqrt(
                 (_PRIOR_WEIGHT + weight * spread**2) / (_PRIOR_WEIGHT + weight)
             )
             degrees[members] = _PRIOR_WEIGHT + weight
     return factor, degrees
+
+
+def _robust_spread(residual: FloatArray) -> float:
+    """Scatter of residuals about zero [1]: what is left within 2.5 times itself.
+
+    Starts from the median absolute deviation, so that faults among the readings do not widen it,
+    and ends with the efficiency of a standard deviation.
+    """
+    spread = _MAD_TO_SIGMA * float(np.median(np.abs(residual)))
+    for _ in range(_TRIM_PASSES):
+        kept = residual[np.abs(residual) <= _TRIM_AT * spread]
+        if len(kept) == 0:
+            break
+        spread = _TRIMMED_TO_SIGMA * float(np.sqrt(np.mean(np.square(kept))))
+    return spread
 
 
 def _paired(group: IntArray, day: IntArray) -> IntArray:

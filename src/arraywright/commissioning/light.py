@@ -6,19 +6,16 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import pandas as pd
 import polars as pl
-import pvlib
 
 from arraywright.arrays import BoolArray, FloatArray, IntArray
 from arraywright.commissioning.gates import Gate
+from arraywright.physics.cell_temperature import from_air, from_back_surface
+from arraywright.physics.sun import plausible_irradiance_limit, sun_behind_plane, sun_position
 from arraywright.plant import Site
 
 __all__ = ["CellTemperature", "cell_temperature", "sun_gates"]
 
-_BACK_TO_CELL_K: Final = 3.0
-_BACK_TO_CELL_U_K: Final = 1.5
-_AIR_MODEL_U_RATIO: Final = 0.15
 _AIR_OWN_U_K: Final = 1.0
 _ASSUMED_WIND_M_S: Final = 1.0
 _UNKNOWN_WIND_U_RATIO: Final = 0.25
@@ -56,26 +53,32 @@ def cell_temperature(
 
     From the back surface: T = T_back + 3 K x G / 1000 W/m2. From the air, where no back-surface
     temperature is given: the Faiman model with its published coefficients; a missing wind speed
-    is taken as 1 m/s. Standard uncertainties: of the 3 K difference 1.5 K at 1000 W/m2; of the
-    air model 15 % of the rise above air, 25 % more without wind; and 1 K more between strings.
+    is taken as 1 m/s. Standard uncertainties are those of ``physics.cell_temperature`` with the
+    thermometer's; without wind a quarter of the rise above air more; and from the air 1 K more
+    between strings.
 
     Source: pvlib-sapm-temperature for the back surface, faiman-2008 for the air, common-practice
     for the uncertainties
     """
-    suns = np.nan_to_num(np.clip(irradiance_w_m2, 0.0, None), nan=0.0) / 1000.0
+    light = np.nan_to_num(np.clip(irradiance_w_m2, 0.0, None), nan=0.0)
     from_module = np.isfinite(module_temp_c)
     no_wind = ~np.isfinite(wind_m_s)
     wind = np.where(no_wind, _ASSUMED_WIND_M_S, np.clip(wind_m_s, 0.0, None))
-    from_air = np.asarray(pvlib.temperature.faiman(1000.0 * suns, air_temp_c, wind))
-    rise = np.abs(from_air - air_temp_c)
-    model_u = rise * (_AIR_MODEL_U_RATIO + np.where(no_wind, _UNKNOWN_WIND_U_RATIO, 0.0))
+    back = from_back_surface(module_temp_c, light, sensor_uncertainty_k=thermometer_u_k)
+    air = from_air(
+        "faiman",
+        irradiance_w_m2=light,
+        air_temp_c=air_temp_c,
+        wind_m_s=wind,
+        air_temp_uncertainty_k=thermometer_u_k,
+    )
+    windless_u = _UNKNOWN_WIND_U_RATIO * np.abs(air.cell_temp_c - air_temp_c)
+    air_u = np.hypot(air.standard_uncertainty_k, np.where(no_wind, windless_u, 0.0))
     return CellTemperature(
-        cell_temp_c=np.where(from_module, module_temp_c + _BACK_TO_CELL_K * suns, from_air),
+        cell_temp_c=np.where(from_module, back.cell_temp_c, air.cell_temp_c),
         measured_c=np.where(from_module, module_temp_c, air_temp_c),
         from_module=from_module,
-        common_u_k=np.hypot(
-            thermometer_u_k, np.where(from_module, _BACK_TO_CELL_U_K * suns, model_u)
-        ),
+        common_u_k=np.where(from_module, back.standard_uncertainty_k, air_u),
         own_u_k=np.where(from_module, own_u_k, np.hypot(own_u_k, _AIR_OWN_U_K)),
     )
 
@@ -85,9 +88,9 @@ def sun_gates(
 ) -> dict[Gate, BoolArray]:
     """Say which readings were made with the sun down, behind the plane, or with too much light.
 
-    A string on several planes counts as dark when the sun is behind any of them. More than 1.5
-    times the irradiance outside the atmosphere on the plane, plus 150 W/m2 of scattered light, no
-    sky gives: then clock, time zone or sensor are wrong.
+    A string on several planes counts as dark when the sun is behind any of them. Too much light is
+    more than a very clear sky with bright cloud edges can give in the plane: then clock, time zone
+    or sensor are wrong.
 
     Args:
         site: the site, with positions and structures.
@@ -95,7 +98,7 @@ def sun_gates(
         time_s: moments since 1970 UTC [s], NaN where missing, (readings,).
         irradiance_w_m2: plane irradiance, NaN where missing, (readings,).
 
-    Source: common-practice
+    Source: spa-2004, ineichen-perez-2002, common-practice
     """
     rows = len(time_s)
     down, behind, above = (np.zeros(rows, dtype=np.bool_) for _ in range(3))
@@ -109,14 +112,14 @@ def sun_gates(
             Gate.IRRADIANCE_ABOVE_SKY: above,
         }
     moments, inverse = np.unique(time_s[held], return_inverse=True)
-    times = pd.DatetimeIndex((moments * 1e9).astype("datetime64[ns]"), tz="UTC")
-    sun = pvlib.solarposition.get_solarposition(
-        times, site.latitude_deg, site.longitude_deg, altitude=site.elevation_m
+    times = (moments * 1e6).round().astype("datetime64[us]")
+    sun = sun_position(
+        times,
+        latitude_deg=site.latitude_deg,
+        longitude_deg=site.longitude_deg,
+        elevation_m=site.elevation_m,
     )
-    zenith = sun["apparent_zenith"].to_numpy()[inverse]
-    azimuth = sun["azimuth"].to_numpy()[inverse]
-    extra = np.asarray(pvlib.irradiance.get_extra_radiation(times))[inverse]
-    down[held] = zenith > 90.0
+    down[held] = sun.zenith_deg[inverse] > 90.0
     planes = _planes(site)
     light = irradiance_w_m2[held]
     most = np.full(len(held), -np.inf)
@@ -124,10 +127,16 @@ def sun_gates(
         member = np.zeros(len(site.strings) + 1, dtype=np.bool_)
         member[group["place"].to_numpy()] = True
         on_it = member[string_index[held]]
-        cosine = np.asarray(pvlib.irradiance.aoi_projection(tilt, facing, zenith, azimuth))
+        plane = {"tilt_deg": float(str(tilt)), "azimuth_deg": float(str(facing))}
         placed[held] |= on_it
-        behind[held] |= on_it & (cosine <= 0.0)
-        limit = 1.5 * extra * np.clip(cosine, 0.0, None) + 150.0
+        behind[held] |= on_it & sun_behind_plane(sun, **plane)[inverse]
+        limit = plausible_irradiance_limit(
+            times,
+            latitude_deg=site.latitude_deg,
+            longitude_deg=site.longitude_deg,
+            elevation_m=site.elevation_m,
+            **plane,
+        )[inverse]
         most = np.where(on_it, np.maximum(most, limit), most)
     above[held] = np.isfinite(most) & (light > most)
     return {
