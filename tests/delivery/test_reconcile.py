@@ -158,6 +158,82 @@ def test_nothing_at_all_gives_four_things_not_assessable() -> None:
     assert {finding.verdict for finding in result.findings} == {Verdict.NOT_ASSESSABLE}
 
 
+NEEDS = {
+    "order": {"pallet-not-ordered", "pallet-order-unknown", "pallet-no-order"},
+    "notes": {
+        "pallet-missing",
+        "pallet-surplus",
+        "pallet-doubled",
+        "pallet-order-unknown",
+        "pallet-not-seen",
+        "pallet-announced",
+        "pallet-no-note",
+    },
+    "scans": {"pallet-damaged", "pallet-missing", "pallet-surplus", "pallet-not-seen"},
+    "flash": {
+        "pallet-mixed",
+        "pallet-bad-flash",
+        "pallet-doubled-serials",
+        "pallet-announced",
+        "pallet-no-flash",
+    },
+}
+
+
+@pytest.mark.parametrize("table", NEEDS)
+def test_a_check_without_its_table_never_passes(table: str) -> None:
+    """Each check that needs a table passes with it and says nothing good without it."""
+
+    def passed(delivery: Delivery) -> set[str]:
+        return {f.check for f in receive(delivery).findings if f.verdict is Verdict.PASS}
+
+    assert NEEDS[table] <= passed(clean())
+    assert not NEEDS[table] & passed(clean().but(**{table: []}))
+
+
+def test_own_numbers_of_the_maker_are_no_passed_check() -> None:
+    """Where no number is an SSCC, no check digit has been found right."""
+    own = _everywhere(clean(1), FIRST, pallet="PAL 7")
+    passed = {f.check for f in receive(own).findings if f.verdict is Verdict.PASS}
+    assert "pallet-sscc" not in passed
+
+
+def test_many_wrong_check_digits_are_a_makers_own_numbers() -> None:
+    """Twelve pallets of eighteen digits, none fitting: own numbers, said once, nobody held."""
+    delivery = clean(12)
+    for number in range(1, 13):
+        right = sscc(number)
+        wrong = right[:-1] + str((int(right[-1]) + 1) % 10)
+        delivery = _everywhere(delivery, right, pallet=wrong)
+    result = receive(delivery)
+    assert set(verdicts(result).values()) == {"accept"}
+    told = [f for f in result.findings if f.check == "pallet-numbers-own"]
+    assert [(f.verdict, f.value) for f in told] == [(Verdict.REVIEW, 12.0)]
+
+
+def test_a_number_marked_as_sscc_is_held_to_it_among_own_numbers() -> None:
+    """Who writes (00) means an SSCC, whatever the other numbers are."""
+    delivery = clean(12)
+    for number in range(1, 13):
+        right = sscc(number)
+        mark = "(00)" if number == 1 else ""
+        wrong = right[:-1] + str((int(right[-1]) + 1) % 10)
+        delivery = _everywhere(delivery, right, pallet=mark + wrong)
+    assert list(reasons(receive(delivery)).values()) == [["pallet-sscc"]]
+
+
+def test_a_note_without_a_number_is_told_by_its_file() -> None:
+    """Of two notes without a number only the one being unloaded can miss a pallet."""
+    delivery = clean(4)
+    notes = [row | {"delivery_note": None} for row in delivery.notes]
+    result = receive(delivery.but(notes=notes, scans=_without(delivery.scans[:2], FIRST)))
+    assert reasons(result) == {
+        FIRST: ["pallet-missing"],
+        sscc(3): ["pallet-not-seen"],
+        sscc(4): ["pallet-not-seen"],
+    }
+
+
 def test_without_scans_the_damage_check_does_not_pass() -> None:
     """What no one has looked at is not sound."""
     result = receive(clean().but(scans=[]))

@@ -12,7 +12,7 @@ from arraywright.delivery.evidence import evidence_rows
 from arraywright.delivery.labels import normal_text, show_class
 from arraywright.delivery.sscc import sscc_fits
 
-__all__ = ["Given", "check_pallets", "class_conflict", "match_order"]
+__all__ = ["Given", "check_pallets", "class_conflict", "match_order", "number_kinds"]
 
 _STEPS: Final = (
     ("module_type", "power_class_w", "current_class"),
@@ -21,6 +21,10 @@ _STEPS: Final = (
     ("module_type",),
 )
 """How an order line may name a class: fully, by power, by current, or by type alone."""
+
+
+_OWN_NUMBERS_FROM: Final = 10
+"""Bare numbers of eighteen digits from which they can be told to be a maker's own."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,11 +119,6 @@ def _conditions(given: Given, order: pl.DataFrame) -> dict[str, pl.Expr]:
     numbers = _order_numbers(order)
     number = normal_text(pl.col("order_number_note")).str.to_uppercase()
     other_order = pl.lit(bool(numbers)) & number.is_not_null() & ~number.is_in(numbers)
-    is_sscc = (
-        pl.col("is_sscc_note")
-        | pl.col("is_sscc_scan")
-        | pl.col("pallet").str.contains(r"^[0-9]{18}$")
-    )
     return {
         "pallet-foreign-type": foreign,
         "pallet-not-ordered": not_ordered,
@@ -131,7 +130,7 @@ def _conditions(given: Given, order: pl.DataFrame) -> dict[str, pl.Expr]:
         "pallet-mixed": pl.col("mixed"),
         "pallet-doubled": pl.col("lines_note").fill_null(0) > 1,
         "pallet-scans-disagree": pl.col("scans_disagree"),
-        "pallet-sscc": is_sscc & ~sscc_fits(pl.col("pallet")),
+        "pallet-sscc": pl.col("meant_as_sscc") & ~pl.col("fits"),
         "pallet-order-unknown": other_order.fill_null(value=False),
         "pallet-not-seen": on_note & ~seen & ~pl.col("note_started"),
         "pallet-announced": pl.lit(given.notes) & flashed & ~on_note & ~seen & ~refused,
@@ -142,13 +141,48 @@ def _conditions(given: Given, order: pl.DataFrame) -> dict[str, pl.Expr]:
     }
 
 
+def number_kinds(pallets: pl.DataFrame) -> pl.DataFrame:
+    """Add ``meant_as_sscc`` and ``fits``: which pallet numbers are held to a check digit.
+
+    Numbers written with ``(00)`` are. Bare numbers of eighteen digits are too, unless there are
+    so many without a right check digit that they must be a maker's own numbers: of ten and more,
+    fewer than a third fit (a tenth would by chance).
+    """
+    bare = pl.col("pallet").str.contains(r"^[0-9]{18}$")
+    judged = pallets.with_columns(sscc_fits(pl.col("pallet")).alias("fits"))
+    eighteen = judged.filter(bare)
+    own = eighteen.height >= _OWN_NUMBERS_FROM and 3 * int(eighteen["fits"].sum()) < eighteen.height
+    marked = pl.col("marked_note") | pl.col("marked_scan")
+    meant = marked if own else marked | bare
+    return judged.with_columns(meant.alias("meant_as_sscc"), (pl.lit(own) & bare).alias("own"))
+
+
+def _own_numbers(pallets: pl.DataFrame) -> pl.DataFrame:
+    """Say once that bare numbers of eighteen digits were taken as the maker's own."""
+    own = pallets.filter(pl.col("own") & ~pl.col("meant_as_sscc"))
+    once = own.select(
+        pl.lit("numbers of eighteen digits").alias("subject"), pl.len().alias("count")
+    ).filter(pl.col("count") > 0)
+    return evidence_rows(
+        once,
+        "pallet-numbers-own",
+        subject="subject",
+        found=pl.format("{} numbers, too few with a right check digit", pl.col("count")),
+        required=pl.lit("an SSCC, or numbers of the maker's own"),
+        value=pl.col("count"),
+    )
+
+
 _TEXTS: Final[Mapping[str, tuple[pl.Expr, pl.Expr]]] = {
     "pallet-foreign-type": (pl.col("shown"), pl.lit("a module type of the site")),
     "pallet-not-ordered": (pl.col("shown"), pl.lit("a type and class on the order")),
     "pallet-damaged": (pl.col("condition"), pl.lit("sound")),
     "pallet-missing": (
         pl.lit("not scanned"),
-        pl.format("scanned with delivery note {}", pl.col("delivery_note_note").fill_null("")),
+        pl.format(
+            "scanned with delivery note {}",
+            pl.coalesce("delivery_note_note", "source_file_note").fill_null("without a number"),
+        ),
     ),
     "pallet-surplus": (pl.col("shown"), pl.lit("a line on a delivery note")),
     "pallet-count": (_counts_text(), pl.lit("the same number on all")),
@@ -188,7 +222,8 @@ def check_pallets(
 
     ``pallets`` comes from ``pallets.side_by_side`` with the order matched, ``order`` is prepared.
     """
-    note = pl.col("delivery_note_note")
+    # A note without a number is told by its file.
+    note = pl.coalesce("delivery_note_note", "source_file_note")
     started = pallets.filter(pl.col("on_note") & pl.col("seen")).select(note).to_series().unique()
     ordered_types = order["module_type"].drop_nulls().unique()
     ordered_powers = order.select("module_type", "power_class_w").unique()
@@ -212,7 +247,7 @@ def check_pallets(
         .alias("type_ordered"),
         show_class(*(pl.col(name) for name in _STEPS[0])).alias("shown"),
     )  # fmt: skip
-    parts = []
+    parts = [_own_numbers(beside)]
     for check, condition in _conditions(given, order).items():
         found, required = _TEXTS[check]
         flagged = beside.filter(condition.fill_null(value=False))

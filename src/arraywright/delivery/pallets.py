@@ -13,7 +13,7 @@ from arraywright.delivery.labels import (
     normal_text,
     type_names,
 )
-from arraywright.delivery.sscc import is_sscc, normal_pallet
+from arraywright.delivery.sscc import marked_as_sscc, normal_pallet
 from arraywright.plant import Site
 
 __all__ = ["prepare_labels", "side_by_side"]
@@ -25,7 +25,7 @@ def prepare_labels(table: pl.DataFrame, site: Site) -> pl.DataFrame:
     """Give an order, delivery notes or scans in one spelling.
 
     ``module_type`` becomes the site's key, with ``type_known``; ``pallet`` its normal form, with
-    ``is_sscc``.
+    ``marked`` where it is written as an SSCC.
     """
     prepared = table.with_columns(
         normal_power(pl.col("power_class_w")).alias("power_class_w"),
@@ -35,7 +35,7 @@ def prepare_labels(table: pl.DataFrame, site: Site) -> pl.DataFrame:
     if "pallet" in prepared.columns:
         prepared = prepared.with_columns(
             normal_pallet(pl.col("pallet")).alias("pallet"),
-            is_sscc(pl.col("pallet")).fill_null(value=False).alias("is_sscc"),
+            marked_as_sscc(pl.col("pallet")).fill_null(value=False).alias("marked"),
         )
     names = type_names(prepared["module_type"].unique().to_list(), site)
     return (
@@ -61,7 +61,7 @@ def _of_notes(notes: pl.DataFrame) -> pl.DataFrame:
         *(pl.col(name).first().alias(f"{name}_note") for name in first),
         pl.col("modules").filter(one_note).sum().alias("modules_note"),
         pl.len().alias("lines_note"),
-        pl.col("is_sscc").any().alias("is_sscc_note"),
+        pl.col("marked").any().alias("marked_note"),
     )
 
 
@@ -84,7 +84,7 @@ def _of_scans(scans: pl.DataFrame) -> pl.DataFrame:
         pl.col("source_file").first().alias("source_file_scan"),
         pl.col("source_row").first().alias("source_row_scan"),
         pl.len().alias("lines_scan"),
-        pl.col("is_sscc").any().alias("is_sscc_scan"),
+        pl.col("marked").any().alias("marked_scan"),
     )  # fmt: skip
 
 
@@ -150,7 +150,7 @@ def side_by_side(notes: pl.DataFrame, scans: pl.DataFrame, *, flash: pl.DataFram
         pl.col("modules_flash").is_not_null().alias("flashed"),
         *(
             pl.col(name).fill_null(value=False)
-            for name in ("scans_disagree", "damaged", "mixed", "is_sscc_note", "is_sscc_scan")
+            for name in ("scans_disagree", "damaged", "mixed", "marked_note", "marked_scan")
         ),
         pl.coalesce("source_file_note", "source_file_scan", "source_file_flash").alias(
             "source_file"

@@ -23,7 +23,7 @@ from arraywright.delivery.flash_checks import (
 from arraywright.delivery.flash_rows import VALUES
 from arraywright.delivery.labels import normal_text
 from arraywright.delivery.limits import ReceivingLimits
-from arraywright.delivery.pallet_checks import Given, check_pallets, match_order
+from arraywright.delivery.pallet_checks import Given, check_pallets, match_order, number_kinds
 from arraywright.delivery.pallets import prepare_labels, side_by_side
 from arraywright.delivery.rules import RULES
 from arraywright.delivery.sscc import normal_pallet
@@ -256,50 +256,59 @@ def _table_findings(given: Given) -> list[Finding]:
     ]
 
 
-_NEEDS: Final = {
-    "pallet-not-ordered": ("order",),
-    "pallet-order-unknown": ("order", "notes"),
-    "pallet-damaged": ("scans",),
-    "pallet-scans-disagree": ("scans",),
-    "pallet-missing": ("notes", "scans"),
-    "pallet-surplus": ("notes", "scans"),
-    "pallet-doubled": ("notes",),
-    "pallet-bad-flash": ("flash",),
-    "pallet-doubled-serials": ("flash",),
-    "pallet-mixed": ("flash",),
-    "pallet-announced": ("flash", "notes"),
-}
-"""Tables without which a check says nothing; comparisons need at least two of the three papers."""
+def _made_on(given: Given) -> dict[str, pl.Expr]:
+    """Tell for each pallet check the pallets it could be made on; without any there is no pass."""
+    on_note, seen, flashed = pl.col("on_note"), pl.col("seen"), pl.col("flashed")
+    every, stated = pl.col("pallet").is_not_null(), pl.col("module_type").is_not_null()
+    notes, order, scans = pl.lit(given.notes), pl.lit(given.order), pl.lit(given.scans)
+
+    def on_two_papers(name: str) -> pl.Expr:
+        held = [pl.col(f"{name}_{paper}").is_not_null() for paper in ("note", "scan", "flash")]
+        return pl.sum_horizontal(held) > 1
+
+    return {
+        "pallet-foreign-type": stated,
+        "pallet-not-ordered": stated & order,
+        "pallet-damaged": seen,
+        "pallet-missing": on_note & scans,
+        "pallet-surplus": seen & notes,
+        "pallet-count": on_two_papers("modules"),
+        "pallet-class-conflict": on_two_papers("module_type"),
+        "pallet-mixed": flashed,
+        "pallet-doubled": on_note,
+        "pallet-scans-disagree": pl.col("lines_scan") > 1,
+        "pallet-sscc": pl.col("meant_as_sscc"),
+        "pallet-order-unknown": order & pl.col("order_number_note").is_not_null(),
+        "pallet-bad-flash": flashed,
+        "pallet-doubled-serials": flashed,
+        "pallet-not-seen": on_note & scans,
+        "pallet-announced": flashed & notes,
+        "pallet-no-flash": every,
+        "pallet-no-note": every & notes,
+        "pallet-no-order": every & order,
+        "pallet-type-unstated": every,
+    }
 
 
 def _pallet_passes(pallets: pl.DataFrame, evidence: pl.DataFrame, *, given: Given) -> list[Finding]:
     """Say once of each pallet check that found nothing on how many pallets it was made."""
     found = set(evidence["check"].unique().to_list())
-    papers = sum((given.notes, given.scans, given.flash))
-    passes = []
-    for rule in RULES.values():
-        needs = _NEEDS.get(rule.check, ())
-        comparison = rule.check in {"pallet-count", "pallet-class-conflict"} and papers < 2
-        if (
-            rule.subject_kind != "pallet"
-            or rule.check in found
-            or not pallets.height
-            or comparison
-            or not all(getattr(given, table) for table in needs)
-        ):
-            continue
-        passes.append(
-            Finding(
-                check=rule.check,
-                subject_kind="site",
-                subject="delivery",
-                verdict=Verdict.PASS,
-                message=f"Checked on {pallets.height} pallets: {rule.good}.",
-                value=float(pallets.height),
-                basis=rule.basis,
-            )
+    counts = pallets.select(
+        on.fill_null(value=False).sum().alias(check) for check, on in _made_on(given).items()
+    ).row(0, named=True)
+    return [
+        Finding(
+            check=check,
+            subject_kind="site",
+            subject="delivery",
+            verdict=Verdict.PASS,
+            message=f"Checked on {count} pallets: {RULES[check].good}.",
+            value=float(count),
+            basis=RULES[check].basis,
         )
-    return passes
+        for check, count in counts.items()
+        if count and check not in found
+    ]
 
 
 def reconcile(
@@ -339,7 +348,7 @@ def reconcile(
     rows = checks.rows.filter(~pl.col("repeated"))
 
     lines = order_lines(order)
-    beside = match_order(side_by_side(notes, scans, flash=rows), lines)
+    beside = match_order(number_kinds(side_by_side(notes, scans, flash=rows)), lines)
     parts = [
         checks.evidence,
         *check_pallets(beside, order=order, given=given),

@@ -18,7 +18,7 @@ class Rule:
 
     Attributes:
         check: key of the check; also the reason in the tables.
-        subject_kind: ``pallet``, ``module``, ``lot`` or ``file``.
+        subject_kind: ``pallet``, ``module``, ``lot``, ``file`` or ``input``.
         consequence: ``refuse`` or ``hold`` the pallet, ``set_aside`` the module, or ``note`` only.
         verdict: verdict of the finding.
         sentence: what is wrong, for the person on site; found and required are added behind it.
@@ -179,6 +179,16 @@ _PALLET_RULES: Final = (
         basis="gs1-gen-specs 7.9.1",
     ),
     _rule(
+        "pallet-numbers-own",
+        "input",
+        consequence="note",
+        verdict=Verdict.REVIEW,
+        sentence="were taken as the maker's own pallet numbers, without check digit",
+        good="numbers of eighteen digits are SSCC",
+        remedy="Ask the supplier whether they are SSCC; if so, hold the pallets.",
+        basis="gs1-gen-specs 7.9.1",
+    ),
+    _rule(
         "pallet-order-unknown",
         "pallet",
         consequence="hold",
@@ -284,7 +294,8 @@ _MODULE_RULES: Final = (
         verdict=Verdict.FAIL,
         sentence="stands in more than one flash list, with different content",
         good="no serial stands in two flash lists with different content",
-        remedy="Hold both pallets and read the serials on the modules.",
+        remedy="Leave out a list that another one replaces; otherwise hold both pallets and read "
+        "the serials on the modules.",
         supplier="The serial stands in more than one flash list.",
     ),
     _rule(

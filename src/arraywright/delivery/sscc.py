@@ -10,7 +10,14 @@ import polars as pl
 from arraywright.arrays import BoolArray
 from arraywright.errors import CallError
 
-__all__ = ["check_sscc", "is_sscc", "normal_pallet", "sscc_check_digit", "sscc_fits"]
+__all__ = [
+    "check_sscc",
+    "is_sscc",
+    "marked_as_sscc",
+    "normal_pallet",
+    "sscc_check_digit",
+    "sscc_fits",
+]
 
 SSCC_DIGITS: Final = 18
 _SYMBOLOGY_PREFIX: Final = "]C1"
@@ -37,6 +44,17 @@ def normal_pallet(number: pl.Expr) -> pl.Expr:
     return pl.when(text != "").then(text)
 
 
+def marked_as_sscc(number: pl.Expr) -> pl.Expr:
+    """Tell whether numbers are written with the application identifier of an SSCC.
+
+    That is ``(00)`` before anything, or ``00`` before eighteen digits.
+
+    Source: gs1-gen-specs 3.3.1
+    """
+    raw = number.cast(pl.String).str.replace_all(r"\s+", "")
+    return raw.str.contains(r"^(?i:\]c1)?(?:\(00\)|00[0-9]{18}$)")
+
+
 def is_sscc(number: pl.Expr) -> pl.Expr:
     """Tell whether numbers, in any spelling, present themselves as an SSCC.
 
@@ -45,9 +63,7 @@ def is_sscc(number: pl.Expr) -> pl.Expr:
 
     Source: gs1-gen-specs 3.3.1
     """
-    raw = number.cast(pl.String).str.replace_all(r"\s+", "")
-    marked = raw.str.contains(r"^(?i:\]c1)?\(00\)")
-    return marked | normal_pallet(number).str.contains(r"^[0-9]{18}$")
+    return marked_as_sscc(number) | normal_pallet(number).str.contains(r"^[0-9]{18}$")
 
 
 def _weighted_sum(number: pl.Expr) -> pl.Expr:
