@@ -74,7 +74,7 @@ def _lines_with(text: str, mark: str) -> tuple[int, ...]:
 
 
 def _transcode(data: bytes, encoding: str) -> DecodedText:
-    name = "utf-16" if encoding.startswith("utf-16") else encoding
+    name = {"cp1252": "windows-1252"}.get(encoding, encoding)
     text = data.decode(encoding, errors="replace").lstrip("﻿")
     damaged = _lines_with(text, "�")
     return DecodedText(content=text.encode("utf-8"), encoding=name, damaged=damaged)
@@ -180,9 +180,13 @@ def _frame(scan: Scan, fields: int, *, name: str) -> pl.DataFrame:
 
 
 def text_sheets(text: DecodedText, *, name: str) -> list[Sheet]:
-    """Give the table a text would be with each separator."""
+    """Give the table a text would be with each separator that its top holds."""
     content = np.frombuffer(text.content, dtype=np.uint8)
-    return [_text_sheet(content, text, separator, name=name) for separator in SEPARATORS]
+    top = text.content[:_HEAD_BYTES]
+    held = [separator for separator in SEPARATORS if separator.encode() in top]
+    return [
+        _text_sheet(content, text, separator, name=name) for separator in held or SEPARATORS[:1]
+    ]
 
 
 def _text_sheet(content: Bytes, text: DecodedText, separator: str, *, name: str) -> Sheet:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -15,7 +16,7 @@ from arraywright.readers.headings import (
     preamble_columns,
     vocabulary,
 )
-from arraywright.readers.quantities import is_unit, unit_key
+from arraywright.readers.quantities import conversion, is_unit, unit_key
 from arraywright.readers.results import ColumnMapping
 from arraywright.readers.sheets import HeadRow, Sheet
 from arraywright.tables import TableSpec
@@ -156,7 +157,7 @@ def _best_for(spec: TableSpec, sheet: Sheet, mapping: ColumnMapping | None) -> R
     words = vocabulary(spec)
     for at, row in enumerate(sheet.head):
         known = mapping is not None or any(words.fit(cell) for cell in row.cells[:200] if cell)
-        if best is not None and not known:
+        if not known:
             continue
         for headings in _candidates(sheet.head, at):
             match = match_headings(words, headings, mapping=mapping)
@@ -246,16 +247,29 @@ def recognise(
     return _with_units_row(best)
 
 
+def _with_units(match: HeadingMatch, row: HeadRow) -> HeadingMatch:
+    """Give the match with the units of a row below the headings; a contradiction is no unit."""
+    by_name = {column.name: column for column in match.spec.columns}
+    columns = dict(match.columns)
+    for name, held in match.columns.items():
+        cell = row.cells[held.index] if held.index < len(row.cells) else ""
+        column = by_name[name]
+        if column.kind not in ("number", "integer") or not unit_key(cell):
+            continue
+        below = conversion(cell, column.unit)
+        if held.unit and below == held.convert:
+            continue
+        columns[name] = dataclasses.replace(
+            held,
+            unit=f"{held.unit} and {cell}" if held.unit else cell.strip("[](){} "),
+            convert=None if held.unit else below,
+        )
+    return dataclasses.replace(match, columns=columns)
+
+
 def _with_units_row(one: Recognition) -> Recognition:
     below = one.heading_at + 1
     head = one.sheet.head
-    has_units = one.match is not None and below < len(head) and _units_below(one.match, head[below])
-    return Recognition(
-        sheet=one.sheet,
-        match=one.match,
-        heading_at=one.heading_at,
-        headings=one.headings,
-        preamble=one.preamble,
-        missing=one.missing,
-        units_at=below if has_units else -1,
-    )
+    if one.match is None or below >= len(head) or not _units_below(one.match, head[below]):
+        return one
+    return dataclasses.replace(one, match=_with_units(one.match, head[below]), units_at=below)

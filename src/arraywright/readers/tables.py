@@ -69,23 +69,29 @@ def _last_resort(work: Callable[[], T], *, name: str) -> T:
         ) from error
 
 
+def _check_size(path: Path, name: str) -> None:
+    if path.is_dir():
+        raise InputFileError(
+            "file-is-folder",
+            f"{name} is a folder, not a file.",
+            "Give the files in it one by one.",
+        )
+    size = path.stat().st_size
+    if size > MAX_FILE_BYTES:
+        raise InputFileError(
+            "file-too-large",
+            f"{name} holds {size:,} bytes; at most {MAX_FILE_BYTES:,} are read.",
+            "Split the table into several files.",
+        )
+
+
 def _read_bytes(path: Path) -> bytes:
     name = path.name or str(path)
     try:
-        if path.is_dir():
-            raise InputFileError(
-                "file-is-folder",
-                f"{name} is a folder, not a file.",
-                "Give the files in it one by one.",
-            )
-        size = path.stat().st_size
-        if size > MAX_FILE_BYTES:
-            raise InputFileError(
-                "file-too-large",
-                f"{name} holds {size:,} bytes; at most {MAX_FILE_BYTES:,} are read.",
-                "Split the table into several files.",
-            )
+        _check_size(path, name)
         data = path.read_bytes()
+    except InputFileError:
+        raise
     except FileNotFoundError as error:
         raise InputFileError(
             "file-not-found", f"There is no file {path}.", "Check the name and the folder."

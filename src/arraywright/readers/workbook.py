@@ -8,6 +8,7 @@ import re
 import zipfile
 from collections.abc import Callable
 from typing import Final, Literal, TypeVar
+from xml.parsers import expat
 
 import fastexcel
 import numpy as np
@@ -30,6 +31,7 @@ MAX_UNPACKED_BYTES: Final = 2 * 1024**3
 MAX_CELLS: Final = 40_000_000
 """A sheet whose outline holds more cells than this is refused."""
 _MAX_RATIO: Final = 400
+_LONGEST_COUNT: Final = 10
 _CHUNK: Final = 4 * 1024 * 1024
 _FAR_CELL: Final = re.compile(rb"\br=[\"']([A-Z]{2,3})[0-9]{1,9}[\"']")
 _FAR_ROW: Final = re.compile(rb"\br=[\"'][A-Z]{0,3}([0-9]{5,9})[\"']")
@@ -118,6 +120,57 @@ def _outline(packed: zipfile.ZipFile, entry: zipfile.ZipInfo) -> tuple[int, int]
     return rows, columns
 
 
+class _OdsOutline:
+    """Adds up how far the cells of an open document reach, repeats multiplied out."""
+
+    def __init__(self) -> None:
+        self.rows = self.columns = self.most = 0
+        self._repeat = self._column = self._filled = 0
+
+    def start(self, tag: str, held: dict[str, str]) -> None:
+        """Note a table, a row or a cell that begins."""
+        if tag == "table:table":
+            self.rows = self.columns = 0
+        elif tag == "table:table-row":
+            self._repeat = _count(held.get("table:number-rows-repeated", "1"))
+            self._column = self._filled = 0
+        elif tag in ("table:table-cell", "table:covered-table-cell"):
+            self._column += _count(held.get("table:number-columns-repeated", "1"))
+            if "office:value-type" in held or "calcext:value-type" in held:
+                self._filled = self._column
+
+    def end(self, tag: str) -> None:
+        """Note a row that ends: only rows with a value reach anywhere."""
+        if tag == "table:table-row" and self._filled:
+            self.rows += self._repeat
+            self.columns = max(self.columns, self._filled)
+            self.most = max(self.most, self.rows * self.columns)
+
+
+def _count(text: str) -> int:
+    return int(text) if text.isdigit() and len(text) < _LONGEST_COUNT else 1
+
+
+def _check_ods(data: bytes, *, name: str) -> None:
+    """Refuse an open document whose repeated cells would fill the memory."""
+
+    def cells() -> int:
+        seen = _OdsOutline()
+        parser = expat.ParserCreate()
+        parser.StartElementHandler = seen.start
+        parser.EndElementHandler = seen.end
+        with zipfile.ZipFile(io.BytesIO(data)) as packed, packed.open("content.xml") as stream:
+            while (chunk := stream.read(_CHUNK)) and seen.most <= MAX_CELLS:
+                parser.Parse(chunk)
+        return seen.most
+
+    reached = guarded(cells, name=name, kind="an ODS workbook")
+    if reached > MAX_CELLS:
+        raise _too_large(
+            name, f"has a sheet of {reached:,} cells", f"{MAX_CELLS:,} cells of a sheet"
+        )
+
+
 def _check_outline(data: bytes, *, name: str) -> None:
     def outlines() -> list[tuple[int, int]]:
         with zipfile.ZipFile(io.BytesIO(data)) as packed:
@@ -145,6 +198,8 @@ def workbook_sheets(data: bytes, *, name: str, kind: Literal["xlsx", "ods"]) -> 
     label = "an XLSX workbook" if kind == "xlsx" else "an ODS workbook"
     if kind == "xlsx":
         _check_outline(data, name=name)
+    else:
+        _check_ods(data, name=name)
     logging.getLogger("fastexcel").setLevel(logging.CRITICAL)
     logging.getLogger("calamine").setLevel(logging.CRITICAL)
     reader = guarded(lambda: fastexcel.read_excel(data), name=name, kind=label)
