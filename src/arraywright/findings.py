@@ -6,7 +6,15 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
-__all__ = ["Finding", "Place", "Verdict", "count_verdicts", "worst_verdict"]
+__all__ = [
+    "Finding",
+    "FindingGroup",
+    "Place",
+    "Verdict",
+    "count_verdicts",
+    "group_findings",
+    "worst_verdict",
+]
 
 
 class Verdict(StrEnum):
@@ -107,6 +115,40 @@ class Finding:
             else:
                 out[name] = held
         return out
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FindingGroup:
+    """Findings that say the same of different subjects.
+
+    Attributes:
+        shown: the first of them.
+        more: how many more there are.
+    """
+
+    shown: tuple[Finding, ...]
+    more: int
+
+
+def group_findings(findings: Iterable[Finding], *, each: int) -> list[FindingGroup]:
+    """Put together what says the same: one check, one verdict, one kind of subject, one remedy.
+
+    Gravest groups come first, otherwise the order of the findings is kept. ``each`` is how many
+    findings of a group are given one by one.
+    """
+    groups: dict[tuple[int, str, str, str], list[Finding]] = {}
+    for finding in findings:
+        key = (
+            -_SEVERITY[finding.verdict],
+            finding.check,
+            finding.subject_kind,
+            finding.remedy,
+        )
+        groups.setdefault(key, []).append(finding)
+    return [
+        FindingGroup(shown=tuple(group[:each]), more=max(0, len(group) - each))
+        for _, group in sorted(groups.items(), key=lambda held: held[0][0])
+    ]
 
 
 def worst_verdict(findings: Iterable[Finding]) -> Verdict:

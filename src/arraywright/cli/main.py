@@ -2,29 +2,31 @@
 
 from __future__ import annotations
 
+import contextlib
 import getpass
+import io
 import os
 import signal
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, NoReturn, TypeVar
 
 import click
 
 from arraywright import __version__
+from arraywright.cli.fault import explain
 from arraywright.cli.output import print_findings, print_json, print_report, show_progress
-from arraywright.errors import ArraywrightError
+from arraywright.errors import ArraywrightError, CallError, MachineError
+from arraywright.findings import Finding
 from arraywright.procedures.report import Progress, Report
 from arraywright.procedures.site_record import DescriptionError
 
 __all__ = ["cli", "main"]
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
-_SITE = click.argument(
-    "site", type=click.Path(path_type=Path, exists=False, file_okay=True, dir_okay=True)
-)
+_SITE = click.argument("site", type=click.Path(path_type=Path))
 _FILES = click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
 
 
@@ -35,14 +37,21 @@ def _now() -> datetime:
 def _user() -> str:
     try:
         return getpass.getuser()
-    except (OSError, KeyError):
+    except (OSError, KeyError, ImportError):
         return "unnamed"
 
 
 def _common(function: _Function) -> _Function:
     for option in (
-        click.option("--json", "as_json", is_flag=True, help="Print one JSON document."),
-        click.option("--all", "all_findings", is_flag=True, help="Print every finding."),
+        click.option(
+            "--all", "all_findings", is_flag=True, help="Print every finding, also those alike."
+        ),
+        click.option(
+            "--json",
+            "as_json",
+            is_flag=True,
+            help="Print one JSON document on standard output and nothing else there.",
+        ),
     ):
         function = option(function)
     return function
@@ -51,6 +60,7 @@ def _common(function: _Function) -> _Function:
 def _person(function: _Function) -> _Function:
     option: Callable[[_Function], _Function] = click.option(
         "--person",
+        metavar="NAME",
         default=lambda: os.environ.get("ARRAYWRIGHT_PERSON") or _user(),
         show_default="ARRAYWRIGHT_PERSON, or the user of this machine",
         help="Who does this; it stands in the record.",
@@ -58,58 +68,128 @@ def _person(function: _Function) -> _Function:
     return option(function)
 
 
+def _input_files(function: _Function) -> _Function:
+    for option in (
+        click.option(
+            "--in-place-of",
+            "replaced",
+            metavar="NAME",
+            help="A file received earlier, by name or by the beginning of its SHA-256, that the "
+            "one file given now replaces.",
+        ),
+        click.option(
+            "--mapping",
+            type=click.Path(path_type=Path),
+            metavar="FILE",
+            help="TOML file that says which heading is which column, for files that are not "
+            "recognised or were read wrongly.",
+        ),
+    ):
+        function = option(function)
+    return function
+
+
+def _end(error: ArraywrightError, *, as_json: bool) -> NoReturn:
+    """Tell what is wrong and what to do, and end with the error's exit code."""
+    findings: tuple[Finding, ...] = ()
+    if isinstance(error, DescriptionError):
+        findings = error.findings
+    if as_json:
+        print_json(
+            {
+                "error": error.as_dict(),
+                "exit_code": error.exit_code,
+                "findings": [finding.as_dict() for finding in findings],
+            }
+        )
+    else:
+        print_findings(findings, all_findings=True)
+        click.echo(f"{error.message}\nTo do: {error.remedy}", err=True)
+    sys.exit(error.exit_code)
+
+
 def _run(
-    work: Callable[[Progress], Report], *, as_json: bool, all_findings: bool, quiet: bool = False
+    work: Callable[[Progress], Report], *, site: Path, as_json: bool, all_findings: bool
 ) -> None:
     try:
-        with show_progress(quiet=as_json or quiet) as progress:
+        with show_progress(quiet=as_json) as progress:
             report = work(progress)
-    except ArraywrightError as error:
-        findings = error.findings if isinstance(error, DescriptionError) else ()
         if as_json:
-            print_json(
-                {
-                    "error": error.as_dict(),
-                    "exit_code": error.exit_code,
-                    "findings": [finding.as_dict() for finding in findings],
-                }
-            )
+            print_json(report.as_dict())
         else:
-            print_findings(findings, all_findings=True)
-            click.echo(f"{error.message}\nTo do: {error.remedy}", err=True)
-        sys.exit(error.exit_code)
-    if as_json:
-        print_json(report.as_dict())
-    else:
-        print_report(report, all_findings=all_findings)
+            print_report(report, all_findings=all_findings)
+    except ArraywrightError as error:
+        _end(error, as_json=as_json)
+    except Exception as error:  # noqa: BLE001 - the last line: nobody shall see a traceback
+        _end(explain(error, folder=site, moment=_now()), as_json=as_json)
     sys.exit(report.exit_code)
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+class _Program(click.Group):
+    """The group of commands; every way it can end is one of four exit codes and tells why."""
+
+    def main(
+        self,
+        args: Sequence[str] | None = None,
+        prog_name: str | None = None,
+        complete_var: str | None = None,
+        standalone_mode: bool = True,  # noqa: FBT001, FBT002
+        **extra: Any,
+    ) -> Any:
+        """Run a command; a wrong call, Ctrl-C and a fault are told in the form asked for."""
+        words = list(sys.argv[1:] if args is None else args)
+        as_json = "--json" in words
+        try:
+            code = super().main(
+                words, prog_name, complete_var=complete_var, standalone_mode=False, **extra
+            )
+        except click.ClickException as error:
+            self._wrong_call(error, as_json=as_json)
+        except click.Abort:
+            _end(
+                MachineError(
+                    "stopped",
+                    "Stopped.",
+                    "What was recorded is whole; repeat the command to go on.",
+                ),
+                as_json=as_json,
+            )
+        if standalone_mode:
+            sys.exit(code if isinstance(code, int) else 0)
+        return code
+
+    @staticmethod
+    def _wrong_call(error: click.ClickException, *, as_json: bool) -> NoReturn:
+        usage = error.ctx if isinstance(error, click.UsageError) else None
+        command = "arraywright" if usage is None else usage.command_path
+        remedy = f"See: {command} --help."
+        if not as_json and usage is not None:
+            click.echo(usage.get_usage(), err=True)
+        _end(CallError("call-not-understood", error.format_message(), remedy), as_json=as_json)
+
+
+@click.group(
+    cls=_Program,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
 @click.version_option(__version__, prog_name="arraywright")
 def cli() -> None:
     """Keep one record per photovoltaic module, from pallet to string to test to claim.
 
-    Every command takes a site folder. Exit codes: 0 fine, 1 the array has failing findings, 2 the
-    call or an input is wrong, 3 the machine or network failed. Results advise; local codes, the
-    module maker's instructions and licensed people decide.
+    Every command takes a site folder: a folder with a description, site.toml. What is handed in
+    is kept in the record beside it, what is written for people in its folder out.
+
+    Exit codes: 0 fine, 1 the array has failing findings, 2 the call or an input is wrong, 3 the
+    machine or network failed, or the work was stopped.
+
+    Results advise. Local codes, the module maker's instructions and licensed people decide.
     """
 
 
-@cli.command()
+@cli.command(short_help="Judge what a truck brought: accept, hold or refuse every pallet.")
 @_SITE
 @_FILES
-@click.option(
-    "--mapping",
-    type=click.Path(path_type=Path),
-    help="TOML file that says which heading is which column.",
-)
-@click.option(
-    "--in-place-of",
-    "replaced",
-    metavar="NAME",
-    help="Name of a file received earlier that the file given now replaces.",
-)
+@_input_files
 @_person
 @_common
 def receive(
@@ -121,9 +201,13 @@ def receive(
     as_json: bool,  # noqa: FBT001
     all_findings: bool,  # noqa: FBT001
 ) -> None:
-    """Receive order, delivery notes, pallet scans and flash lists; accept, hold or refuse pallets.
+    """Receive orders, delivery notes, pallet scans and flash lists; judge every pallet.
 
-    Give the files in any order and as often as you like: what is known already changes nothing.
+    FILES are CSV, XLSX, ODS or Parquet, as people send them. Give them in any order, all at once
+    or as they come, and as often as you like: what is known already changes nothing.
+
+    Written to SITE/out: receiving-report.pdf, pallets.csv, discrepancies-for-supplier.csv,
+    inspection-lots.csv and inspection-sample.csv.
     """
     from arraywright.procedures.receive import receive as work  # noqa: PLC0415
 
@@ -137,12 +221,13 @@ def receive(
             now=_now,
             progress=progress,
         ),
+        site=site,
         as_json=as_json,
         all_findings=all_findings,
     )
 
 
-@cli.command()
+@cli.command(short_help="Plan which module goes to which string.")
 @_SITE
 @_person
 @_common
@@ -152,30 +237,25 @@ def allocate(
     as_json: bool,  # noqa: FBT001
     all_findings: bool,  # noqa: FBT001
 ) -> None:
-    """Put accepted modules into strings and write the picking lists."""
+    """Put accepted modules into strings and write the picking lists.
+
+    Modules of one string are of one power class and one current class; pallets are kept together
+    as far as possible, and spares are kept per class. Held and refused pallets are left out.
+    """
     from arraywright.procedures.allocate import allocate as work  # noqa: PLC0415
 
     _run(
         lambda progress: work(site, person=person, now=_now, progress=progress),
+        site=site,
         as_json=as_json,
         all_findings=all_findings,
     )
 
 
-@cli.command()
+@cli.command(short_help="Judge string tests and I-V curves.")
 @_SITE
 @_FILES
-@click.option(
-    "--mapping",
-    type=click.Path(path_type=Path),
-    help="TOML file that says which heading is which column.",
-)
-@click.option(
-    "--in-place-of",
-    "replaced",
-    metavar="NAME",
-    help="Name of a file given earlier that the file given now replaces.",
-)
+@_input_files
 @_person
 @_common
 def commission(
@@ -189,7 +269,8 @@ def commission(
 ) -> None:
     """Judge string readings, I-V curves and as-built lists against what these modules should give.
 
-    Files: string readings, instruments, I-V curves, as-built lists (which serial sits where).
+    FILES are string readings, instruments, I-V curves and as-built lists (which serial sits
+    where): CSV, XLSX, ODS or Parquet, in any order and as often as you like.
     """
     from arraywright.procedures.commission import commission as work  # noqa: PLC0415
 
@@ -203,12 +284,13 @@ def commission(
             now=_now,
             progress=progress,
         ),
+        site=site,
         as_json=as_json,
         all_findings=all_findings,
     )
 
 
-@cli.command()
+@cli.command(short_help="Write the handover dossier.")
 @_SITE
 @_person
 @_common
@@ -223,12 +305,13 @@ def dossier(
 
     _run(
         lambda progress: work(site, person=person, now=_now, progress=progress),
+        site=site,
         as_json=as_json,
         all_findings=all_findings,
     )
 
 
-@cli.command()
+@cli.command(short_help="Tell the story of a serial, a pallet or a string.")
 @_SITE
 @click.argument("subject")
 @_common
@@ -238,49 +321,62 @@ def trace(
     as_json: bool,  # noqa: FBT001
     all_findings: bool,  # noqa: FBT001
 ) -> None:
-    """Tell the whole story of a serial, a pallet or a string, in time."""
+    """Tell the whole story of a serial, a pallet or a string, in time.
+
+    SUBJECT is a serial, or its last characters; a pallet number; or the name of a string.
+    """
     from arraywright.procedures.trace import trace as work  # noqa: PLC0415
 
     _run(
         lambda progress: work(site, subject, now=_now, progress=progress),
+        site=site,
         as_json=as_json,
         all_findings=all_findings,
     )
 
 
-@cli.command()
+@cli.command(short_help="Check that the record is whole and unchanged.")
 @_SITE
 @_common
 def verify(site: Path, as_json: bool, all_findings: bool) -> None:  # noqa: FBT001
-    """Check the record: chains, signatures, files, and projections against a rebuild."""
+    """Check the record: hashes, signatures, chains, gaps and stored files.
+
+    The seal it prints, written down elsewhere, proves later that nothing so far was changed.
+    """
     from arraywright.procedures.verify import verify as work  # noqa: PLC0415
 
     _run(
         lambda progress: work(site, now=_now, progress=progress),
+        site=site,
         as_json=as_json,
         all_findings=all_findings,
     )
 
 
-@cli.command()
+@cli.command(short_help="See all of it on an invented site.")
 @click.argument("site", type=click.Path(path_type=Path), default=Path("demo-site"))
 @_common
 def demo(site: Path, as_json: bool, all_findings: bool) -> None:  # noqa: FBT001
-    """Do the main job on an invented site with faults put in; compare put in and found."""
+    """Do the main job on an invented site with faults put in; compare put in and found.
+
+    SITE is the folder to make, demo-site when it is not named.
+    """
     from arraywright.demo.run import run_demo as work  # noqa: PLC0415
 
     _run(
         lambda progress: work(site, now=_now, progress=progress),
+        site=site,
         as_json=as_json,
         all_findings=all_findings,
     )
 
 
 def main() -> None:
-    """Run the command line; an unforeseen error ends with a message, not a traceback."""
-    signal.signal(signal.SIGPIPE, signal.SIG_DFL) if hasattr(signal, "SIGPIPE") else None
-    try:
-        cli(prog_name="arraywright")
-    except KeyboardInterrupt:
-        click.echo("Stopped. What was recorded is whole; repeat the command to go on.", err=True)
-        sys.exit(3)
+    """Run the command line on the words given to the program."""
+    if hasattr(signal, "SIGPIPE"):
+        signal.signal(signal.SIGPIPE, signal.SIG_DFL)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            with contextlib.suppress(OSError, ValueError):
+                stream.reconfigure(errors="backslashreplace")
+    cli(prog_name="arraywright")

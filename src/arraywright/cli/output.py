@@ -3,22 +3,26 @@
 from __future__ import annotations
 
 import json
+import math
 import sys
 import time
-from collections.abc import Iterator, Sequence
+import unicodedata
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date, datetime
+from typing import Any, Final
 
 from rich.console import Console
 from rich.status import Status
 from rich.table import Table
+from rich.text import Text
 
-from arraywright.findings import Finding, Verdict
+from arraywright.findings import Finding, Verdict, group_findings
 from arraywright.procedures.report import Progress, Report, ReportTable
 
 __all__ = ["print_findings", "print_json", "print_report", "show_progress"]
 
-_LOOKS = {
+_LOOKS: Final = {
     "pass": ("green", "●"),
     "accept": ("green", "●"),
     "consistent": ("green", "●"),
@@ -30,20 +34,52 @@ _LOOKS = {
     "not assessable": ("cyan", "○"),
     "not_assessable": ("cyan", "○"),
 }
-_ORDER = (Verdict.FAIL, Verdict.REVIEW, Verdict.NOT_ASSESSABLE)
-_FINDINGS_SHOWN = 25
+_ALIKE_SHOWN: Final = 3
+_PIPED_WIDTH: Final = 1_000
+"""Columns to lay out in where nobody's window sets a limit: nothing is folded there."""
 
 
-def _plain(value: object) -> object:
+def _jsonable(value: Any) -> Any:
+    """Give plain data; a number that is none (infinite, not a number) becomes null."""
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {str(key): _jsonable(held) for key, held in value.items()}
+    if isinstance(value, list | tuple):
+        return [_jsonable(held) for held in value]
     if isinstance(value, datetime | date):
         return value.isoformat()
+    if value is None or isinstance(value, str | bool | int):
+        return value
     return str(value)
 
 
 def print_json(document: object) -> None:
-    """Print one JSON document and nothing else."""
-    json.dump(document, sys.stdout, ensure_ascii=False, indent=2, default=_plain, allow_nan=False)
-    sys.stdout.write("\n")
+    """Print one JSON document and nothing else, whole or not at all."""
+    plain = _jsonable(document)
+    text = json.dumps(plain, ensure_ascii=False, indent=2, allow_nan=False)
+    try:
+        text.encode(sys.stdout.encoding or "utf-8")
+    except UnicodeEncodeError:
+        text = json.dumps(plain, ensure_ascii=True, indent=2, allow_nan=False)
+    sys.stdout.write(text + "\n")
+    sys.stdout.flush()
+
+
+def _visible(sign: str) -> str:
+    return (
+        sign
+        if unicodedata.category(sign) not in {"Cc", "Cf", "Cs", "Co"}
+        else "\N{REPLACEMENT CHARACTER}"
+    )
+
+
+def _plain(text: object) -> str:
+    """Give text that cannot steer a terminal: control characters and halves are replaced."""
+    held = str(text)
+    if held.isprintable():
+        return held
+    return "".join(sign if sign == "\n" else _visible(sign) for sign in held)
 
 
 class _ShownProgress:
@@ -56,95 +92,116 @@ class _ShownProgress:
     def stage(self, title: str) -> None:
         """Show the stage that begins and how long the one before took."""
         self.close()
-        self._title = title
+        self._title = _plain(title)
         self._began = time.monotonic()
-        self._status.update(f"{title} ...")
+        self._status.update(Text(f"{self._title} ..."))
 
     def close(self) -> None:
         if self._title:
             seconds = time.monotonic() - self._began
-            self._console.print(f"  {self._title} ({seconds:.1f} s)", style="dim", markup=False)
+            self._console.print(Text(f"  {self._title} ({seconds:.1f} s)", style="dim"))
             self._title = ""
 
 
 @contextmanager
 def show_progress(*, quiet: bool) -> Iterator[Progress]:
     """Show stages on standard error while work goes on."""
-    console = Console(stderr=True, quiet=quiet, highlight=False)
+    console = Console(stderr=True, quiet=quiet, highlight=False, soft_wrap=True)
     with console.status("starting ...") as status:
         progress = _ShownProgress(console, status)
         yield progress
         progress.close()
 
 
-def _sign(word: str) -> str:
+def _standard_output() -> Console:
+    """Give standard output: as wide as the window, or unfolded into a file or another program."""
+    console = Console(highlight=False)
+    if not console.is_terminal:
+        console = Console(highlight=False, width=_PIPED_WIDTH)
+    return console
+
+
+def _say(console: Console, text: Text) -> None:
+    console.print(text, soft_wrap=not console.is_terminal)
+
+
+def _sign(word: str) -> Text:
     colour, sign = _LOOKS.get(word, ("", ""))
-    return f"[{colour}]{sign} {word}[/]" if colour else word
-
-
-def _escape(text: str) -> str:
-    return text.replace("[", "\\[")
+    return Text(f"{sign} {word}".strip(), style=colour)
 
 
 def _draw_table(console: Console, table: ReportTable) -> None:
-    drawn = Table(title=_escape(table.title), title_justify="left", title_style="bold", box=None)
+    if not table.rows:
+        _say(console, Text(f"{_plain(table.title)}: none"))
+        console.print()
+        return
+    drawn = Table(
+        title=Text(_plain(table.title), style="bold"),
+        title_justify="left",
+        box=None,
+        pad_edge=False,
+    )
     for index, heading in enumerate(table.headings):
         align = table.align[index] if table.align else "left"
-        drawn.add_column(_escape(heading), justify=align, overflow="fold", header_style="bold")
+        drawn.add_column(Text(_plain(heading)), justify=align, overflow="fold", header_style="bold")
     for row in table.rows:
         drawn.add_row(
             *(
-                _sign(cell) if index == table.verdict_column else _escape(cell)
+                _sign(cell) if index == table.verdict_column else Text(_plain(cell))
                 for index, cell in enumerate(row)
             )
         )
     console.print(drawn)
     if table.more:
-        console.print(f"  and {table.more} more rows; see the files written or --json")
+        _say(console, Text(f"and {table.more:,} more rows; see the files written or --json"))
     console.print()
 
 
-def _draw_finding(console: Console, finding: Finding) -> None:
-    console.print(
-        f"{_sign(finding.verdict.value.replace('_', ' '))}  "
-        f"[bold]{_escape(finding.subject_kind)} {_escape(finding.subject)}[/]: "
-        f"{_escape(finding.message)}"
-    )
+def _draw_finding(console: Console, finding: Finding, *, remedy: bool) -> None:
+    line = _sign(finding.verdict.value.replace("_", " "))
+    line.append("  ")
+    line.append(f"{finding.subject_kind} {_plain(finding.subject)}", style="bold")
+    line.append(f": {_plain(finding.message)}")
+    _say(console, line)
     details = []
     if finding.place is not None:
         details.append(f"at: {finding.place}")
     told = finding.found in finding.message and finding.required in finding.message
     if (finding.found or finding.required) and not told:
         details.append(f"found: {finding.found or 'nothing'}; required: {finding.required}")
-    if finding.remedy:
+    if finding.remedy and remedy:
         details.append(f"to do: {finding.remedy}")
     for detail in details:
-        console.print(f"      {_escape(detail)}", style="dim")
+        _say(console, Text(f"      {_plain(detail)}", style="dim"))
 
 
 def print_findings(findings: Sequence[Finding], *, all_findings: bool) -> None:
-    """Print findings that are not passes, gravest first, on standard output."""
-    console = Console(highlight=False)
-    ordered = [finding for verdict in _ORDER for finding in findings if finding.verdict is verdict]
-    shown = ordered if all_findings else ordered[:_FINDINGS_SHOWN]
-    for finding in shown:
-        _draw_finding(console, finding)
-    if len(ordered) > len(shown):
-        console.print(
-            f"... and {len(ordered) - len(shown)} more findings; show them with --all, "
-            "or read them with --json"
-        )
-    if ordered:
+    """Print findings that are not passes, gravest first, on standard output.
+
+    What says the same of many subjects is shown for the first three and counted.
+    """
+    console = _standard_output()
+    wanted = [finding for finding in findings if finding.verdict is not Verdict.PASS]
+    for group in group_findings(wanted, each=len(wanted) if all_findings else _ALIKE_SHOWN):
+        for index, finding in enumerate(group.shown):
+            last = index == len(group.shown) - 1
+            _draw_finding(console, finding, remedy=all_findings or last)
+        if group.more:
+            _say(
+                console,
+                Text(f"      and {group.more:,} more of the same; --all shows every one", "dim"),
+            )
+    if wanted:
         console.print()
 
 
 def print_report(report: Report, *, all_findings: bool) -> None:
     """Print a report for people on standard output."""
-    console = Console(highlight=False)
+    console = _standard_output()
     for table in report.tables:
         _draw_table(console, table)
     print_findings(report.findings, all_findings=all_findings)
     for sentence in report.summary:
-        console.print(_escape(sentence))
+        _say(console, Text(_plain(sentence)))
     for path in report.written:
-        console.print(f"written: {path}", markup=False, soft_wrap=True)
+        console.print(Text(f"written: {_plain(path)}"), soft_wrap=True)

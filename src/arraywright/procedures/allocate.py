@@ -111,7 +111,9 @@ def _plan(record: SiteRecord, progress: Progress) -> _Planned:
         },
         previous=previous,
     )
-    return _Planned(entry=record.journal.append([entry])[-1], new=True)
+    return _Planned(
+        entry=record.append_result([entry], kind=ALLOCATION_PLANNED, previous=previous), new=True
+    )
 
 
 def _frames(record: SiteRecord, result: Comparison) -> dict[str, pl.DataFrame]:

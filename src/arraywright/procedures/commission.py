@@ -115,7 +115,9 @@ def _judged(record: SiteRecord, intake: Intake, progress: Progress) -> tuple[Ent
         summary=_summary(result, where, curves.curves.height),
         previous=previous,
     )
-    return record.journal.append([*intake.entries, entry])[-1], True
+    return record.append_result(
+        [*intake.entries, entry], kind=STRINGS_JUDGED, previous=previous
+    ), True
 
 
 def _summary(result: CommissioningResult, where: WhatIsWhere, curves: int) -> dict[str, Any]:

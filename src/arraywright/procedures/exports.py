@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import time
 from pathlib import Path
 from typing import Final
 
@@ -12,6 +14,7 @@ from arraywright.errors import MachineError
 
 __all__ = ["csv_bytes", "write_whole"]
 
+_ABANDONED_S: Final = 3600.0
 _DANGEROUS: Final = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -32,6 +35,15 @@ def csv_bytes(frame: pl.DataFrame) -> bytes:
     return guarded.write_csv(datetime_format="%Y-%m-%dT%H:%M:%SZ").encode()
 
 
+def _remove_abandoned(path: Path) -> None:
+    """Remove what commands that were killed long ago left half-written beside a file."""
+    oldest = time.time() - _ABANDONED_S
+    with contextlib.suppress(OSError):
+        for left in path.parent.glob(f".{path.name}.*"):
+            if left.stat().st_mtime < oldest:
+                left.unlink()
+
+
 def write_whole(path: Path, data: bytes) -> Path:
     """Write a file so that it is there whole or not at all; give its path.
 
@@ -39,11 +51,13 @@ def write_whole(path: Path, data: bytes) -> Path:
         MachineError: no room, or the folder cannot be written.
     """
     temporary = path.with_name(f".{path.name}.{os.getpid()}")
+    _remove_abandoned(path)
     try:
         temporary.write_bytes(data)
         temporary.replace(path)
     except OSError as error:
-        temporary.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            temporary.unlink(missing_ok=True)
         raise MachineError(
             "file-not-writable",
             f"The file {path} cannot be written: {error.strerror or error}.",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import polars as pl
@@ -22,14 +23,53 @@ class IncomingInspection:
     """What to inspect of a reconciliation.
 
     Attributes:
-        lots: lots with their plans and samples.
+        lots: frame of lot, delivery_note, module_type, power_class_w, pallets, modules,
+            defect_class, aql_percent, code_letter, sample_size, accept, reject.
         sample: frame of lot, serial, pallet, stack_position.
         blocks: the part of a document about it.
     """
 
-    lots: tuple[InspectionLot, ...]
+    lots: pl.DataFrame
     sample: pl.DataFrame
     blocks: tuple[Block, ...]
+
+
+def _lots_frame(lots: Sequence[InspectionLot]) -> pl.DataFrame:
+    return pl.DataFrame(
+        [
+            (
+                lot.lot,
+                lot.delivery_note,
+                lot.module_type,
+                lot.power_class_w,
+                len(lot.pallets),
+                lot.lot_size,
+                limit.defect_class,
+                limit.aql_percent,
+                limit.code_letter,
+                limit.sample_size,
+                limit.accept,
+                limit.reject,
+            )
+            for lot in lots
+            for limit in lot.limits
+        ],
+        schema={
+            "lot": pl.String,
+            "delivery_note": pl.String,
+            "module_type": pl.String,
+            "power_class_w": pl.Float64,
+            "pallets": pl.Int64,
+            "modules": pl.Int64,
+            "defect_class": pl.String,
+            "aql_percent": pl.Float64,
+            "code_letter": pl.String,
+            "sample_size": pl.Int64,
+            "accept": pl.Int64,
+            "reject": pl.Int64,
+        },
+        orient="row",
+    )
 
 
 def inspection_of(record: SiteRecord, entry: Entry) -> IncomingInspection:
@@ -74,7 +114,7 @@ def inspection_of(record: SiteRecord, entry: Entry) -> IncomingInspection:
     items = [(item.part, item.look_for, item.defect_class) for item in INSPECTION_ITEMS]
     cautions = [caution.text for caution in CAUTIONS]
     return IncomingInspection(
-        lots=lots,
+        lots=_lots_frame(lots),
         sample=sample,
         blocks=tuple(sampling_blocks(rows, items, [DEFERENCE, *cautions])),
     )

@@ -24,7 +24,6 @@ from arraywright.dossier.receiving import receiving_report
 from arraywright.dossier.render import render_pdf
 from arraywright.dossier.words import class_text, number
 from arraywright.errors import RecordError
-from arraywright.findings import Finding
 from arraywright.procedures.exports import csv_bytes, write_whole
 from arraywright.procedures.inspection import inspection_of
 from arraywright.procedures.intake import Intake, intake_table, take_in
@@ -80,9 +79,10 @@ def _reconciled(record: SiteRecord, intake: Intake, progress: Progress) -> tuple
         flash_list=intake.rows(record, FLASH_LIST),
     )
     progress.stage("writing the record")
-    return record.journal.append(
-        [*intake.entries, _result_entry(record, result, scans, inputs=inputs, previous=previous)]
-    )[-1], True
+    entry = _result_entry(record, result, scans, inputs=inputs, previous=previous)
+    return record.append_result(
+        [*intake.entries, entry], kind=DELIVERY_RECONCILED, previous=previous
+    ), True
 
 
 def _result_entry(
@@ -121,9 +121,21 @@ def _counts(pallets: pl.DataFrame) -> dict[str, int]:
     }
 
 
-def _files_rows(record: SiteRecord) -> list[tuple[str, ...]]:
+def _delivery_entries(record: SiteRecord) -> list[Entry]:
+    """Give the entries of the files that stand, by name: in whatever order they came."""
+    kinds = {spec.kind for spec in DELIVERY_TABLES}
+
+    def key(entry: Entry) -> tuple[str, str, str]:
+        body = parse_body(entry.body)
+        return str(body["file"]), str(body["sheet"]), str(body["sha256"])
+
+    held = [entry for entry in record.received() if parse_body(entry.body)["table"] in kinds]
+    return sorted(held, key=key)
+
+
+def _files_rows(entries: Sequence[Entry]) -> list[tuple[str, ...]]:
     titles = {spec.kind: spec.title for spec in DELIVERY_TABLES}
-    bodies = [parse_body(entry.body) for entry in record.received()]
+    bodies = [parse_body(entry.body) for entry in entries]
     return [
         (
             f"{body['file']} ({body['sheet']})" if body["sheet"] else body["file"],
@@ -133,22 +145,22 @@ def _files_rows(record: SiteRecord) -> list[tuple[str, ...]]:
             number(body["rows_reported"], 0),
         )
         for body in bodies
-        if body["table"] in titles
     ]
 
 
-def _write_documents(
-    record: SiteRecord, entry: Entry, *, findings: Sequence[Finding], progress: Progress
-) -> tuple[Path, ...]:
-    progress.stage("writing the receiving report")
+def _write_documents(record: SiteRecord, entry: Entry) -> tuple[Path, ...]:
+    """Write what a reconciliation says of everything received so far, whichever call made it."""
     pallets = record.load_frame(entry, "pallets")
+    received = _delivery_entries(record)
+    findings = [finding for one in received for finding in record.load_findings(one)]
+    findings += record.load_findings(entry)
     inspection = inspection_of(record, entry)
     document = receiving_report(
         site_name=record.site.name,
         time_zone=record.site.time_zone,
         made_at=entry.device_time,
         made_by=f"Arraywright {__version__}",
-        files=_files_rows(record),
+        files=_files_rows(received),
         balance=record.load_frame(entry, "order_balance"),
         pallets=pallets,
         findings=findings,
@@ -162,8 +174,25 @@ def _write_documents(
             out / "discrepancies-for-supplier.csv",
             csv_bytes(record.load_frame(entry, "discrepancies")),
         ),
+        write_whole(out / "inspection-lots.csv", csv_bytes(inspection.lots)),
         write_whole(out / "inspection-sample.csv", csv_bytes(inspection.sample)),
     )
+
+
+def _write_newest(
+    record: SiteRecord, entry: Entry, progress: Progress
+) -> tuple[Entry, tuple[Path, ...]]:
+    """Write the documents of the newest reconciliation, also when another command was later.
+
+    Whoever writes last finds the newest, so documents never fall behind the record.
+    """
+    progress.stage("writing the receiving report")
+    while True:
+        written = _write_documents(record, entry)
+        newest = record.latest(DELIVERY_RECONCILED)
+        if newest is None or newest.uuid == entry.uuid:
+            return entry, written
+        entry = newest
 
 
 def _tables(pallets: pl.DataFrame, balance: pl.DataFrame) -> tuple[ReportTable, ...]:
@@ -206,7 +235,7 @@ def _tables(pallets: pl.DataFrame, balance: pl.DataFrame) -> tuple[ReportTable, 
 
 
 def _summary(intake: Intake, counts: dict[str, int], *, new: bool) -> tuple[str, ...]:
-    known = sum(table.known for table in intake.tables)
+    known = sum(table.known and not table.replaced for table in intake.tables)
     sentences = [
         f"{counts['accept']} pallets accepted, {counts['hold']} held, {counts['refuse']} refused."
     ]
@@ -220,6 +249,20 @@ def _summary(intake: Intake, counts: dict[str, int], *, new: bool) -> tuple[str,
     if intake.refused:
         sentences.append("At least one file could not be used; it was left out as a whole.")
     return tuple(sentences)
+
+
+def _nothing_received(record: SiteRecord, intake: Intake) -> Report:
+    """Report that no file could be used and none stands: there is nothing to judge."""
+    return Report(
+        command="receive",
+        site=record.site.name,
+        summary=("Nothing was recorded: no file could be used, and none was received before.",),
+        tables=(intake_table(intake),),
+        findings=intake.findings,
+        result={"files": [asdict(table) for table in intake.tables]},
+        input_refused=True,
+        unchanged=True,
+    )
 
 
 def receive(
@@ -260,6 +303,8 @@ def receive(
                 replaced=replaced,
                 progress=progress,
             )
+            if not intake.live and not intake.entries:
+                return _nothing_received(record, intake)
             try:
                 entry, new = _reconciled(record, intake, progress)
                 break
@@ -267,10 +312,10 @@ def receive(
                 # Another command recorded a reconciliation meanwhile: look again at all of it.
                 if error.code != "superseded-already" or attempt == _TRIES - 1:
                     raise
+        entry, written = _write_newest(record, entry, progress)
         findings = (*intake.findings, *record.load_findings(entry))
         pallets = record.load_frame(entry, "pallets")
         balance = record.load_frame(entry, "order_balance")
-        written = _write_documents(record, entry, findings=findings, progress=progress)
         counts = _counts(pallets)
         return Report(
             command="receive",

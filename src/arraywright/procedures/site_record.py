@@ -15,20 +15,23 @@ from typing import Any, Final
 import polars as pl
 
 from arraywright import __version__
-from arraywright.errors import InputFileError
+from arraywright.errors import InputFileError, MachineError, RecordError
 from arraywright.findings import Finding, Place, Verdict
 from arraywright.plant import Site
 from arraywright.readers.site import read_site
 from arraywright.records.entry import Entry, NewEntry, json_body, named_files, parse_body
 from arraywright.records.files import FileStore
 from arraywright.records.identity import DeviceIdentity
-from arraywright.records.journal import Journal
+from arraywright.records.journal import Journal, Sought
 from arraywright.tables import TableSpec
 
 __all__ = [
+    "FILE_RECEIVED",
+    "FILE_WITHDRAWN",
     "RECORD_FILE",
     "DescriptionError",
     "SiteRecord",
+    "digest_of",
     "finding_from_dict",
     "open_site",
 ]
@@ -36,6 +39,7 @@ __all__ = [
 RECORD_FILE: Final = "record.sqlite"
 OUT_FOLDER: Final = "out"
 FILE_RECEIVED: Final = "file_received"
+FILE_WITHDRAWN: Final = "file_withdrawn"
 
 
 class DescriptionError(InputFileError):
@@ -72,7 +76,7 @@ class SiteRecord:
         folder: the site folder.
         site: the description.
         description_findings: what reading the description noted, mistakes excluded.
-        description_sha256: digest of the description's files.
+        description_inputs: name and SHA-256 of each file of the description.
         journal: the open journal.
         files: the bulk data beside it.
         now: the clock.
@@ -90,7 +94,14 @@ class SiteRecord:
     def out(self) -> Path:
         """The folder for what is written for people; made when it is not there."""
         path = self.folder / OUT_FOLDER
-        path.mkdir(parents=True, exist_ok=True)
+        try:
+            path.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise MachineError(
+                "folder-not-writable",
+                f"The folder {path} cannot be made: {error.strerror or error}.",
+                "Check that nothing else has this name and that you may write there.",
+            ) from error
         return path
 
     @property
@@ -186,6 +197,28 @@ class SiteRecord:
             body=json_body(body),
             supersedes=None if previous is None else previous.uuid,
         )
+
+    def append_result(
+        self, entries: Sequence[NewEntry], *, kind: str, previous: Entry | None
+    ) -> Entry:
+        """Append entries of which the last is a result of a kind; give that one.
+
+        Two commands at the same moment never both append a result on the same ground: whoever
+        comes second is refused and has to look at the record again.
+
+        Raises:
+            RecordError: another command was first (``superseded-already``).
+            MachineError: the record cannot be written.
+        """
+        first = Sought(kind=kind, subject_kind="site", subject=self.site.name)
+        written = self.journal.append(entries, unless=first if previous is None else None)
+        if not written:
+            raise RecordError(
+                "superseded-already",
+                "Another command recorded a result at the same moment.",
+                "Repeat the command.",
+            )
+        return written[-1]
 
 
 def digest_of(inputs: Sequence[str]) -> str:
