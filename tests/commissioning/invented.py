@@ -8,8 +8,10 @@ import numpy as np
 import polars as pl
 
 from arraywright.arrays import FloatArray
+from arraywright.commissioning.expected import type_template
 from arraywright.commissioning.string_modules import StringModules, string_modules
-from arraywright.commissioning.tables import INSTRUMENTS, STRING_READINGS
+from arraywright.commissioning.tables import INSTRUMENTS, IV_POINTS, STRING_READINGS
+from arraywright.physics import fit_flash, string_curve, translate
 from arraywright.plant import (
     POSITIONS,
     STRINGS,
@@ -202,4 +204,59 @@ def make_readings(
     } | changes
     return pl.DataFrame(columns).match_to_schema(
         STRING_READINGS.schema, missing_columns="insert", integer_cast="upcast"
+    )
+
+
+def make_curves(
+    site: Site,
+    modules: StringModules,
+    *,
+    irradiance_w_m2: float,
+    cell_temp_c: float,
+    noise_ratio: float = 0.0,
+    points: int = 120,
+    power_ratio: float = 1.0,
+    substring_photocurrent_ratio: FloatArray | None = None,
+    lead_resistance_ohm: float = 0.0,
+) -> pl.DataFrame:
+    """Give simulated curves of every string, each module fitted to its own flash values."""
+    fit = fit_flash(
+        type_template(make_type()),
+        isc_a=modules.isc_a,
+        voc_v=modules.voc_v,
+        imp_a=modules.imp_a,
+        vmp_v=modules.vmp_v,
+    )
+    count = len(modules.isc_a)
+    curve = string_curve(
+        translate(
+            fit.reference,
+            irradiance_w_m2=np.full(count, irradiance_w_m2 * power_ratio),
+            cell_temp_c=np.full(count, cell_temp_c),
+        ),
+        offsets=modules.offsets,
+        points=points,
+        substring_photocurrent_ratio=substring_photocurrent_ratio,
+        lead_resistance_ohm=lead_resistance_ohm,
+    )
+    rng = np.random.default_rng(17)
+    size = curve.current_a.shape
+    times = [NOON + dt.timedelta(minutes=m) for m in range(len(modules.strings))]
+    return (
+        pl.DataFrame(
+            {
+                "string": modules.strings,
+                "measured_at": times,
+                "voltage_v": curve.voltage_v * (1 + noise_ratio * rng.standard_normal(size)),
+                "current_a": curve.current_a * (1 + noise_ratio * rng.standard_normal(size)),
+                "irradiance_w_m2": [irradiance_w_m2] * len(times),
+                "module_temp_c": [cell_temp_c - 3.0 * irradiance_w_m2 / 1000.0] * len(times),
+                "meter": ["M1"] * len(times),
+                "irradiance_sensor": ["G1"] * len(times),
+                "thermometer": ["T1"] * len(times),
+            }
+        )
+        .with_columns(pl.col("voltage_v", "current_a").arr.to_list())
+        .explode("voltage_v", "current_a")
+        .match_to_schema(IV_POINTS.schema, missing_columns="insert")
     )

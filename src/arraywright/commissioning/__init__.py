@@ -1,5 +1,6 @@
 """Tests of strings, expected values and verdicts."""
 
+from arraywright.commissioning.curves import CurveResult, judge_curves
 from arraywright.commissioning.expected import Assumptions, ExpectedStrings, expected_values
 from arraywright.commissioning.gates import TESTS
 from arraywright.commissioning.string_modules import StringModules, string_modules
@@ -13,9 +14,11 @@ __all__ = [
     "TESTS",
     "Assumptions",
     "CommissioningResult",
+    "CurveResult",
     "ExpectedStrings",
     "StringModules",
     "expected_values",
     "judge",
+    "judge_curves",
     "string_modules",
 ]

@@ -13,7 +13,7 @@ from arraywright.arrays import FloatArray, IntArray, offsets_from_lengths
 from arraywright.errors import CallError
 from arraywright.plant import ModuleType, PowerClass, Site
 
-__all__ = ["SOURCE_CLASS", "SOURCE_FLASH", "StringModules", "string_modules"]
+__all__ = ["SOURCE_CLASS", "SOURCE_FLASH", "StringModules", "aligned_modules", "string_modules"]
 
 SOURCE_FLASH: Final = "flash"
 SOURCE_CLASS: Final = "class"
@@ -263,3 +263,31 @@ def _class_rows(strings: pl.DataFrame, site: Site) -> tuple[pl.DataFrame, dict[i
     schema = {"string_index": pl.Int64, "place_in_string": pl.Int64, "serial": pl.String}
     empty = pl.DataFrame(schema=schema | dict.fromkeys(_VALUES, pl.Float64))
     return pl.concat([empty, *parts]), power
+
+
+def aligned_modules(site: Site, modules: StringModules) -> StringModules:
+    """Give the modules in the order of the site's strings.
+
+    Raises:
+        CallError: a string of the site has no modules given.
+    """
+    if modules.strings.equals(site.strings["string"]):
+        return modules
+    places = (
+        site.strings.select("string")
+        .join(
+            pl.DataFrame({"string": modules.strings}).with_row_index("place"),
+            on="string",
+            how="left",
+            maintain_order="left",
+        )["place"]
+        .cast(pl.Int64)
+    )
+    if places.null_count():
+        names = site.strings["string"].filter(places.is_null()).to_list()
+        raise CallError(
+            "string-modules-missing",
+            f"The modules of {len(names)} strings are not given, the first is {names[0]}.",
+            "Give modules, known or nominal, for every string of the site.",
+        )
+    return modules.take(places.to_numpy().astype(np.int64))

@@ -34,7 +34,7 @@ from arraywright.commissioning.standard import (
     insulation_limits,
     within_tolerance,
 )
-from arraywright.commissioning.string_modules import SOURCE_FLASH, StringModules
+from arraywright.commissioning.string_modules import SOURCE_FLASH, StringModules, aligned_modules
 from arraywright.errors import CallError
 from arraywright.findings import Finding
 from arraywright.plant import Site
@@ -117,7 +117,7 @@ def judge(
             f"The required tests are {list(required_tests)}, allowed are {list(TESTS)}.",
             "Name at least one of the tests.",
         )
-    aligned = _aligned(site, modules)
+    aligned = aligned_modules(site, modules)
     limits = insulation_limits(aligned.voc_sum_v())
     conditions = conditions_of(
         site,
@@ -175,30 +175,6 @@ def judge(
         readings=readings_frame(choice),
         findings=findings_of(choice, strings),
     )
-
-
-def _aligned(site: Site, modules: StringModules) -> StringModules:
-    """Give the modules in the order of the site's strings."""
-    if modules.strings.equals(site.strings["string"]):
-        return modules
-    places = (
-        site.strings.select("string")
-        .join(
-            pl.DataFrame({"string": modules.strings}).with_row_index("place"),
-            on="string",
-            how="left",
-            maintain_order="left",
-        )["place"]
-        .cast(pl.Int64)
-    )
-    if places.null_count():
-        names = site.strings["string"].filter(places.is_null()).to_list()
-        raise CallError(
-            "string-modules-missing",
-            f"The modules of {len(names)} strings are not given, the first is {names[0]}.",
-            "Give modules, known or nominal, for every string of the site.",
-        )
-    return modules.take(places.to_numpy().astype(np.int64))
 
 
 def _nominal(site: Site, modules: StringModules, assumptions: Assumptions) -> StringNominal:
