@@ -27,8 +27,8 @@ __all__ = ["ClassPlan", "Detail", "Wish", "assign_by_arrival", "assign_by_model"
 Detail: TypeAlias = Literal["pallets", "drop_points", "classes"]
 
 _PALLET_CELLS: Final = 48
-_DROP_CELLS: Final = 240
-_NODE_LIMIT: Final = 400
+_DROP_CELLS: Final = 120
+_NODE_LIMIT: Final[dict[Detail, int]] = {"pallets": 4000, "drop_points": 30, "classes": 400}
 _UNPLANNED: Final = -1
 
 
@@ -142,6 +142,7 @@ class _Model:
         self, supply: Supply, demand: Demand, *, wishes: tuple[Wish, ...], detail: Detail
     ) -> None:
         self.rows = _Rows()
+        self.node_limit = _NODE_LIMIT[detail]
         self.supply = supply
         self.groups = _group_inputs(demand, by_drop_point=detail != "classes")
         self.begun: dict[tuple[int, int], int] = {}
@@ -252,7 +253,7 @@ class _Model:
                 integrality=integrality,
                 bounds=bounds,
                 constraints=LinearConstraint(matrix, low, high),
-                options={"node_limit": _NODE_LIMIT, "mip_rel_gap": 0.0},
+                options={"node_limit": self.node_limit, "mip_rel_gap": 0.0},
             )
             if result.x is None:
                 return best, False

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, insort
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
@@ -16,6 +17,8 @@ from arraywright.allocation.stock import Supply
 from arraywright.arrays import FloatArray, IntArray
 
 __all__ = ["Flow", "best_flow", "flow_in_order", "flow_kept_together", "least_openings"]
+
+_LOOK_AHEAD: Final = 32
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,15 +80,28 @@ class _Opened:
         return self._left.pop()
 
 
+def _next_pallet(fresh: list[tuple[int, int]], opened: _Opened, need: int) -> tuple[int, int]:
+    """Choose the pallet to open next; the next fresh one is the last of ``fresh``."""
+    if fresh and fresh[-1][0] == need:
+        return fresh.pop()
+    fit = opened.fitting(need)
+    if fit is not None:
+        return fit
+    for back in range(1, min(len(fresh), _LOOK_AHEAD) + 1):
+        if fresh[-back][0] >= need:
+            return fresh.pop(-back)
+    return fresh.pop() if fresh else opened.largest()
+
+
 def flow_kept_together(
     units: IntArray, sizes: IntArray, *, drops: IntArray, demands: IntArray
 ) -> Flow:
     """Give each drop point whole pallets, and its remainder from an opened pallet that suffices.
 
     Whole pallets go in the given order (by mean current, so that neighbours match). The remainder
-    comes from the opened pallet that holds just enough, else from a fresh pallet, else, where
-    none is left, from several opened ones. Pallets with less than half of a full one count as
-    opened from the start.
+    comes from the opened pallet that holds just enough, else from one of the next fresh pallets
+    that suffices, else, where none is left, from several opened ones. Pallets with less than half
+    of a full one count as opened from the start.
     """
     opened = _Opened()
     rows: list[tuple[int, int, int]] = []
@@ -100,16 +116,7 @@ def flow_kept_together(
     for drop, demand in zip(drops.tolist(), demands.tolist(), strict=True):
         need = demand
         while need > 0:
-            if fresh and fresh[-1][0] <= need:
-                size, unit = fresh.pop()
-            else:
-                fit = opened.fitting(need)
-                if fit is not None:
-                    size, unit = fit
-                elif fresh:
-                    size, unit = fresh.pop()
-                else:
-                    size, unit = opened.largest()
+            size, unit = _next_pallet(fresh, opened, need)
             count = min(size, need)
             rows.append((drop, unit, count))
             opened.put(size - count, unit)

@@ -138,20 +138,22 @@ def _rank(task: Task, plan: ClassPlan, filling: Filling) -> tuple[int, int, int,
 
 
 def best_classes(task: Task) -> tuple[ClassPlan, Filling]:
-    """Give the better of the model's classes and those of arrival, filled pallet by pallet."""
+    """Give the best of the models' classes and those of arrival, filled pallet by pallet.
+
+    The finest model that is solved in a moment is tried, then the coarse one (which is not always
+    behind where the finer one stops early), then order of arrival, so that the plan is never
+    behind it.
+    """
     supply, demand = task.supply, task.demand
-    best: tuple[tuple[int, int, int, int], ClassPlan, Filling] | None = None
-    for plan in (
-        assign_by_model(supply, demand, wishes=task.wishes, detail=choose_detail(supply, demand)),
-        assign_by_arrival(supply, demand),
-    ):
-        filling = fill_kept_together(supply, demand, plan)
-        rank = _rank(task, plan, filling)
-        if best is None or rank < best[0]:
-            best = (rank, plan, filling)
-    if best is None:  # pragma: no cover - two plans were tried
-        raise AssertionError
-    return best[1], best[2]
+    detail = choose_detail(supply, demand)
+    first = assign_by_model(supply, demand, wishes=task.wishes, detail=detail)
+    plans = [first]
+    if not first.proven and detail != "classes":
+        plans.append(assign_by_model(supply, demand, wishes=task.wishes, detail="classes"))
+    if detail != "pallets" or not first.proven:
+        plans.append(assign_by_arrival(supply, demand))
+    tried = [(plan, fill_kept_together(supply, demand, plan)) for plan in plans]
+    return min(tried, key=lambda pair: _rank(task, *pair))
 
 
 def _places(demand: Demand, built: Built, *, string: IntArray) -> IntArray:
