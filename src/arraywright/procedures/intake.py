@@ -11,8 +11,9 @@ from typing import Final
 
 import polars as pl
 
+from arraywright.dossier.words import number
 from arraywright.errors import CallError, InputFileError
-from arraywright.findings import Finding, Verdict
+from arraywright.findings import Finding, Place, Verdict
 from arraywright.procedures.report import Progress, ReportTable
 from arraywright.procedures.site_record import FILE_RECEIVED, FILE_WITHDRAWN, SiteRecord
 from arraywright.readers.mapping import read_mapping
@@ -206,10 +207,30 @@ def _mapping_body(mapping: ColumnMapping | None) -> dict[str, object] | None:
     return held
 
 
+def _unused(reading: TableReading) -> tuple[Finding, ...]:
+    """Name the columns of a recognised table that nothing was taken from."""
+    if not reading.recognised or not reading.unused_headings:
+        return ()
+    names = ", ".join(reading.unused_headings)
+    return (
+        Finding(
+            check="file-columns-unused",
+            subject_kind="file",
+            subject=reading.file_name,
+            verdict=Verdict.REVIEW,
+            message=f"Columns of the {reading.spec.title} that were not used: {names}.",
+            remedy="Nothing, if they are not needed; else give the file again with a mapping file "
+            "that says what they hold.",
+            place=Place(file=reading.file_name, sheet=reading.dialect.sheet),
+        ),
+    )
+
+
 def _new_entry(
     record: SiteRecord,
     reading: TableReading,
     *,
+    findings: Sequence[Finding],
     mapping: ColumnMapping | None,
     raw: dict[str, object],
     supersedes: str | None,
@@ -234,7 +255,7 @@ def _new_entry(
         "files": [
             raw,
             record.store_frame("rows", reading.frame),
-            record.store_findings(reading.findings),
+            record.store_findings(findings),
         ],
     }
     return NewEntry(
@@ -380,7 +401,8 @@ class _Taker:
                 "Wait until it is written completely, then give it again.",
             )
         for reading in readings:
-            self._findings.extend(reading.findings)
+            findings = (*reading.findings, *_unused(reading))
+            self._findings.extend(findings)
             self._tables.append(
                 TakenTable(
                     file=reading.file_name,
@@ -395,19 +417,28 @@ class _Taker:
             if not reading.recognised:
                 self._refused = True
             elif stored is not None:
-                self._keep(reading, raw=stored.named(path.name))
+                self._keep(reading, findings, raw=stored.named(path.name))
         if stored is not None:
             self._withdraw()
             self._check_same_name(path, sha256)
 
-    def _keep(self, reading: TableReading, *, raw: dict[str, object]) -> None:
+    def _keep(
+        self, reading: TableReading, findings: Sequence[Finding], *, raw: dict[str, object]
+    ) -> None:
         supersedes = None
         if self._to_replace:
             older = self._to_replace.pop(0)
             self._live.remove(older)
             supersedes = older.uuid
         self._entries.append(
-            _new_entry(self._record, reading, mapping=self._columns, raw=raw, supersedes=supersedes)
+            _new_entry(
+                self._record,
+                reading,
+                findings=findings,
+                mapping=self._columns,
+                raw=raw,
+                supersedes=supersedes,
+            )
         )
         self._frames.append((reading.spec, reading.frame))
 
@@ -517,9 +548,9 @@ def intake_table(intake: Intake) -> ReportTable:
             (
                 f"{one.file} ({one.sheet})" if one.sheet else one.file,
                 one.table,
-                str(one.rows_in),
-                str(one.rows_accepted),
-                str(one.rows_reported),
+                number(one.rows_in, 0),
+                number(one.rows_accepted, 0),
+                number(one.rows_reported, 0),
                 _standing(one),
             )
             for one in intake.tables

@@ -77,6 +77,8 @@ def _reconciled(record: SiteRecord, intake: Intake, progress: Progress) -> tuple
         delivery_notes=intake.rows(record, DELIVERY_NOTE),
         pallet_scans=scans,
         flash_list=intake.rows(record, FLASH_LIST),
+        # Every list ever received here is among the lists compared: nothing came before them.
+        earlier_serials=pl.Series([], dtype=pl.String),
     )
     progress.stage("writing the record")
     entry = _result_entry(record, result, scans, inputs=inputs, previous=previous)
