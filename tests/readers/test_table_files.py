@@ -179,6 +179,23 @@ def test_several_sheets(tmp_path: Path) -> None:
     assert caught.value.code == "sheet-not-found"
 
 
+def test_a_heading_line_of_separators_costs_no_memory(tmp_path: Path) -> None:
+    """A hundred thousand empty headings behind the last one are passed over."""
+    lines = csv_text([list(FLASH_HEADINGS), *flash_rows(flashes(500))]).splitlines()
+    reading = read_text(tmp_path, "\n".join([lines[0] + "," * 100_000, *lines[1:]]))
+    assert reading.rows_accepted == 500
+
+
+def test_parquet_of_endless_rows(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A small Parquet file that unpacks to more values than the limit is refused unread."""
+    monkeypatch.setattr(workbook_module, "MAX_PARQUET_CELLS", 1_000)
+    path = tmp_path / "long.parquet"
+    path.write_bytes(parquet_bytes(pl.DataFrame({"serial": ["A"] * 1_001})))
+    with pytest.raises(InputFileError) as caught:
+        read_table(path, DELIVERY, time_zone=ZONE)
+    assert caught.value.code == "file-too-large"
+
+
 MAPPING = """
 kind = "flash_list"
 decimal_mark = ","

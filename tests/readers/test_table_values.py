@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from tests.readers.table_corpus import ZONE, checks, csv_text, of_check, read_text, xlsx_bytes
 
-from arraywright.commissioning.tables import INSTRUMENTS, STRING_READINGS
+from arraywright.commissioning.tables import INSTRUMENTS, IV_POINTS, STRING_READINGS
 from arraywright.delivery.tables import DELIVERY_NOTE, FLASH_LIST, PALLET_SCANS
 from arraywright.findings import Verdict
 from arraywright.readers import TableReading
@@ -292,6 +292,28 @@ def test_local_times_against_zoneinfo(local: list[datetime], zone: str) -> None:
     said = {problem.check: problem.at.tolist() for problem in done.problems}
     assert said.get("time-does-not-exist", []) == skipped
     assert said.get("time-doubled", []) == doubled
+
+
+def test_curves_with_the_string_above_the_points(tmp_path: Path) -> None:
+    """A curve whose string, moment and instruments stand above its points is read whole."""
+    text = (
+        "I-V curve\nString: S-017\nTime: 12.03.2026 10:15:00\nIrradiance [W/m2]: 812,5\n"
+        "Module temperature;41,5\nMeter;M-1\n\nU [V];I [mA]\n0,0;13050\n400,5;12900\n812;0\n"
+    )
+    reading = read_text(tmp_path, text, specs=[STRING_READINGS, IV_POINTS])
+    assert reading.spec is IV_POINTS
+    first = reading.frame.row(0, named=True)
+    assert (first["string"], first["meter"], first["current_a"]) == ("S-017", "M-1", 13.05)
+    assert (first["irradiance_w_m2"], first["module_temp_c"]) == (812.5, 41.5)
+    assert first["measured_at"] == datetime(2026, 3, 12, 9, 15, tzinfo=UTC)
+    assert reading.rows_accepted == 3
+
+
+def test_dotted_dates_month_first(tmp_path: Path) -> None:
+    """Dots do not make a date day first when one of them cannot be."""
+    reading = moments(tmp_path, ["03.04.2026 10:00:00", "03.25.2026 10:00:00"])
+    assert reading.frame["scanned_at"].dt.month().to_list() == [3, 3]
+    assert reading.dialect.date_order == "month_first"
 
 
 def test_clock_changes(tmp_path: Path) -> None:

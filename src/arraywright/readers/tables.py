@@ -28,6 +28,8 @@ __all__ = ["MAX_FILE_BYTES", "read_table", "read_tables"]
 MAX_FILE_BYTES: Final = 2 * 1024**3
 """A file larger than this is refused."""
 
+_UNNAMED_FIELDS: Final = 50
+
 T = TypeVar("T")
 
 _OTHER_FORMATS: Final = {
@@ -247,7 +249,7 @@ def _widths(seen: Recognition) -> tuple[int, int]:
     least = len(headings)
     while least and not headings[least - 1]:
         least -= 1
-    return max(least, 1), max(len(headings), 1)
+    return max(least, 1), max(min(len(headings), least + _UNNAMED_FIELDS), 1)
 
 
 def _reading(

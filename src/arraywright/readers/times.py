@@ -41,6 +41,11 @@ _MONTHS: Final = {
 }
 _FIRST_YEAR: Final = 1990
 _LAST_YEAR: Final = 2100
+_COMMON_FORMS: Final[tuple[tuple[str, str, DateOrder | None], ...]] = (
+    (r"^\d{4}-\d\d-\d\d \d\d:\d\d:\d\d$", "%Y-%m-%d %H:%M:%S", None),
+    (r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d$", "%Y-%m-%dT%H:%M:%S", None),
+    (r"^\d\d\.\d\d\.\d{4} \d\d:\d\d:\d\d$", "%d.%m.%Y %H:%M:%S", "day_first"),
+)
 _EPOCH_1900: Final = pl.date(1899, 12, 30)
 
 
@@ -342,22 +347,21 @@ def _typed(series: pl.Series, column: Column, habits: TimeHabits) -> Converted |
     return Converted(values=zoned.utc, problems=tuple(problems))
 
 
-def _fast_iso(texts: pl.Series) -> pl.Series | None:
-    """Read a whole column of ISO moments without offset at full speed, None if it is not one."""
+def _fast(texts: pl.Series, order: DateOrder | None) -> tuple[pl.Series, DateOrder | None] | None:
+    """Read a whole column of one common form at full speed, None if it is not one.
+
+    Dates with dots that are all possible day first are day first, as the trade writes them.
+    """
     head = texts.drop_nulls().head(1)
     if head.is_empty():
         return None
-    for pattern, form in (
-        (r"^\d{4}-\d\d-\d\d \d\d:\d\d:\d\d$", "%Y-%m-%d %H:%M:%S"),
-        (r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d$", "%Y-%m-%dT%H:%M:%S"),
-    ):
-        if not head.str.contains(pattern).all():
+    for pattern, form, found in _COMMON_FORMS:
+        if not head.str.contains(pattern).all() or (found and order not in (None, found)):
             continue
         read = texts.str.to_datetime(form, time_unit="us", strict=False)
-        years = read.dt.year()
-        fit = years.is_between(_FIRST_YEAR, _LAST_YEAR).all(ignore_nulls=True)
+        fit = read.dt.year().is_between(_FIRST_YEAR, _LAST_YEAR).all(ignore_nulls=True)
         if read.null_count() == texts.null_count() and fit:
-            return read
+            return read, found
     return None
 
 
@@ -375,12 +379,12 @@ def convert_time(
     if typed is not None:
         return typed, None
     texts = as_texts(series)
-    fast = _fast_iso(texts) if column.kind == "time" else None
+    fast = _fast(texts, habits.order) if column.kind == "time" else None
     if fast is not None:
-        zoned = _to_utc(fast, None, habits.time_zone)
+        zoned = _to_utc(fast[0], None, habits.time_zone)
         none = np.zeros(len(texts), dtype=np.bool_)
         problems = _time_problems(none, zoned, column, habits.time_zone)
-        return Converted(values=zoned.utc, problems=tuple(problems)), None
+        return Converted(values=zoned.utc, problems=tuple(problems)), fast[1]
     parts = _split(texts)
     found = _find_order(parts, habits)
     local = _naive(parts, found.order)

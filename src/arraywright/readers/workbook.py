@@ -19,6 +19,7 @@ from arraywright.readers.sheets import HEAD_ROWS, Body, HeadRow, Sheet, column_n
 
 __all__ = [
     "MAX_CELLS",
+    "MAX_PARQUET_CELLS",
     "MAX_UNPACKED_BYTES",
     "guarded",
     "parquet_sheet",
@@ -30,6 +31,8 @@ MAX_UNPACKED_BYTES: Final = 2 * 1024**3
 """A workbook that unpacks to more than this is refused."""
 MAX_CELLS: Final = 40_000_000
 """A sheet whose outline holds more cells than this is refused."""
+MAX_PARQUET_CELLS: Final = 400_000_000
+"""A Parquet file with more values than this is refused."""
 _MAX_RATIO: Final = 400
 _LONGEST_COUNT: Final = 10
 _CHUNK: Final = 4 * 1024 * 1024
@@ -272,12 +275,19 @@ def parquet_sheet(data: bytes, *, name: str) -> Sheet:
     """Give a Parquet file as one sheet whose headings are the names of its columns.
 
     Raises:
-        InputFileError: damaged.
+        InputFileError: damaged, or larger than the limit.
     """
+
+    def size() -> int:
+        scan = pl.scan_parquet(io.BytesIO(data))
+        return int(scan.select(pl.len()).collect().item()) * len(scan.collect_schema())
 
     def load() -> pl.DataFrame:
         return pl.read_parquet(io.BytesIO(data))
 
+    cells = guarded(size, name=name, kind="a Parquet file")
+    if cells > MAX_PARQUET_CELLS:
+        raise _too_large(name, f"holds {cells:,} values", f"{MAX_PARQUET_CELLS:,}")
     frame = guarded(load, name=name, kind="a Parquet file")
     headings = tuple(frame.columns)
     frame.columns = [column_name(i) for i in range(frame.width)]
