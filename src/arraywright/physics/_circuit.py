@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -11,7 +12,9 @@ from arraywright.arrays import BoolArray, FloatArray, IntArray
 from arraywright.errors import CallError
 from arraywright.physics.single_diode import SingleDiode
 
-__all__ = ["Circuit", "checked_offsets", "circuit_of", "curve_fractions", "rows_of"]
+__all__ = ["Circuit", "checked_offsets", "circuit_of", "curve_fractions", "frozen", "rows_of"]
+
+Scalar = TypeVar("Scalar", bound=np.generic)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,13 +39,20 @@ class Circuit:
         return (self.parts, self.drop_v, self.ratio, self.shorted, self.lead_ohm)
 
 
+def frozen(array: npt.NDArray[Scalar]) -> npt.NDArray[Scalar]:
+    """Give a read-only view: the loops are compiled once, not again for each mixture of both."""
+    view = np.ascontiguousarray(array).view()
+    view.flags.writeable = False
+    return view
+
+
 def checked_offsets(offsets: npt.ArrayLike, *, count: int, name: str, what: str) -> IntArray:
     """Give offsets as int64 after checking that they cover all items and leave no group empty.
 
     Raises:
         CallError: ``offsets-do-not-fit``, ``group-is-empty``.
     """
-    array = np.ascontiguousarray(offsets, dtype=np.int64)
+    array = frozen(np.asarray(offsets, dtype=np.int64))
     if array.ndim != 1 or len(array) == 0 or array[0] != 0 or array[-1] != count:
         raise CallError(
             "offsets-do-not-fit",
@@ -110,35 +120,33 @@ def circuit_of(
             "least 1, and not negative.",
             "Count the bypass diodes of the module; give drop and resistance as magnitudes.",
         )
-    parts = np.ascontiguousarray(np.broadcast_to(given_parts, (count,)))
+    parts = np.broadcast_to(given_parts, (count,))
     shape = (count, int(parts.max(initial=1)))
     ratio = np.empty((0, 0))
     shorted = np.empty((0, 0), dtype=np.bool_)
     if substring_photocurrent_ratio is not None:
         name = "substring_photocurrent_ratio"
-        ratio = np.ascontiguousarray(
-            _per_part(substring_photocurrent_ratio, shape=shape, name=name), dtype=np.float64
-        )
+        given = _per_part(substring_photocurrent_ratio, shape=shape, name=name)
+        ratio = given.astype(np.float64)
     if substring_shorted is not None:
-        shorted = np.ascontiguousarray(
-            _per_part(substring_shorted, shape=shape, name="substring_shorted"), dtype=np.bool_
-        )
+        given = _per_part(substring_shorted, shape=shape, name="substring_shorted")
+        shorted = given.astype(np.bool_)
     with np.errstate(divide="ignore"):
         conductance_s = 1.0 / diode.shunt_resistance_ohm
     return Circuit(
         diode=(
-            diode.photocurrent_a,
-            diode.saturation_current_a,
-            diode.series_resistance_ohm,
-            conductance_s,
-            diode.diode_voltage_v,
+            frozen(diode.photocurrent_a),
+            frozen(diode.saturation_current_a),
+            frozen(diode.series_resistance_ohm),
+            frozen(conductance_s),
+            frozen(diode.diode_voltage_v),
         ),
         offsets=whole,
-        parts=parts,
+        parts=frozen(parts),
         drop_v=float(bypass_drop_v),
-        ratio=ratio,
-        shorted=shorted,
-        lead_ohm=np.ascontiguousarray(np.broadcast_to(lead, (len(whole) - 1,))),
+        ratio=frozen(ratio),
+        shorted=frozen(shorted),
+        lead_ohm=frozen(np.broadcast_to(lead, (len(whole) - 1,))),
     )
 
 
@@ -152,11 +160,11 @@ def rows_of(
     """
     array = np.asarray(given, dtype=np.float64)
     if array.ndim == 0:
-        return np.full((count, 1), array), (count,)
+        return frozen(np.full((count, 1), array)), (count,)
     if array.ndim == 1 and len(array) == count:
-        return np.ascontiguousarray(array[:, None]), (count,)
+        return frozen(array[:, None]), (count,)
     if array.ndim == 2 and len(array) == count:
-        return np.ascontiguousarray(array), array.shape
+        return frozen(array), array.shape
     raise CallError(
         "shapes-differ",
         f"Found {name} of shape {array.shape} for {count} {what}; required: a scalar, "

@@ -13,6 +13,7 @@ import numpy as np
 from numba import njit, prange
 
 from arraywright.arrays import BoolArray, FloatArray, IntArray
+from arraywright.physics._kernels import FEW
 from arraywright.physics._string_kernels import (
     COLUMNS,
     MAX_STEPS,
@@ -51,6 +52,38 @@ def _input_units(
     return sound, bounds, units
 
 
+@njit(cache=True, error_model="numpy")
+def _current_row(
+    n: int,
+    diode: tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray],
+    offsets: IntArray,
+    input_offsets: IntArray,
+    parts: IntArray,
+    drop_v: float,
+    ratio: FloatArray,
+    shorted: BoolArray,
+    lead_ohm: FloatArray,
+    voltage_v: FloatArray,
+    out: FloatArray,
+) -> None:
+    """Currents of one input."""
+    head, tail = input_offsets[n], input_offsets[n + 1]
+    sound, bounds, units = _input_units(head, tail, diode, offsets, parts, drop_v, ratio, shorted)
+    if not sound:
+        return
+    out[n] = 0.0
+    for s in range(tail - head):
+        lead = lead_ohm[head + s]
+        own = units[bounds[s] : bounds[s + 1]]
+        knees = sorted_knees(own)
+        volts = np.full(knees.shape[0], np.nan)
+        for k in range(voltage_v.shape[1]):
+            if math.isfinite(voltage_v[n, k]):
+                out[n, k] += string_current_at(own, lead, voltage_v[n, k], knees, volts)
+            else:
+                out[n, k] = np.nan
+
+
 @njit(cache=True, parallel=True, error_model="numpy")
 def input_current_rows(
     diode: tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray],
@@ -65,22 +98,36 @@ def input_current_rows(
 ) -> FloatArray:
     """Currents (inputs, k) of the strings of each input together, at voltages (inputs, k)."""
     out = np.full_like(voltage_v, np.nan)
-    for n in prange(voltage_v.shape[0]):
-        head, tail = input_offsets[n], input_offsets[n + 1]
-        sound, bounds, units = _input_units(
-            head, tail, diode, offsets, parts, drop_v, ratio, shorted
-        )
-        if not sound:
-            continue
-        total = np.zeros(voltage_v.shape[1])
-        for s in range(tail - head):
-            own = units[bounds[s] : bounds[s + 1]]
-            lead = lead_ohm[head + s]
-            knees = sorted_knees(own)
-            volts = np.full(knees.shape[0], np.nan)
-            for k in range(voltage_v.shape[1]):
-                total[k] += string_current_at(own, lead, voltage_v[n, k], knees, volts)
-        out[n] = total
+    if parts.size * voltage_v.shape[1] <= FEW:
+        for n in range(voltage_v.shape[0]):
+            _current_row(
+                n,
+                diode,
+                offsets,
+                input_offsets,
+                parts,
+                drop_v,
+                ratio,
+                shorted,
+                lead_ohm,
+                voltage_v,
+                out,
+            )
+    else:
+        for n in prange(voltage_v.shape[0]):
+            _current_row(
+                n,
+                diode,
+                offsets,
+                input_offsets,
+                parts,
+                drop_v,
+                ratio,
+                shorted,
+                lead_ohm,
+                voltage_v,
+                out,
+            )
     return out
 
 
@@ -225,6 +272,27 @@ def _input_peak(units: FloatArray, bounds: IntArray, lead_ohm: FloatArray) -> tu
     return best_v, best_i
 
 
+@njit(cache=True, error_model="numpy")
+def _maximum_row(
+    n: int,
+    diode: tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray],
+    offsets: IntArray,
+    input_offsets: IntArray,
+    parts: IntArray,
+    drop_v: float,
+    ratio: FloatArray,
+    shorted: BoolArray,
+    lead_ohm: FloatArray,
+    out: FloatArray,
+) -> None:
+    """Voltage and current of one input at its global maximum."""
+    head, tail = input_offsets[n], input_offsets[n + 1]
+    sound, bounds, units = _input_units(head, tail, diode, offsets, parts, drop_v, ratio, shorted)
+    if not sound:
+        return
+    out[0, n], out[1, n] = _input_peak(units, bounds, lead_ohm[head:tail])
+
+
 @njit(cache=True, parallel=True, error_model="numpy")
 def input_maximum_rows(
     diode: tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray],
@@ -237,13 +305,15 @@ def input_maximum_rows(
     lead_ohm: FloatArray,
 ) -> FloatArray:
     """Voltage and current (2, inputs) at the global maximum of power of each input."""
-    inputs = input_offsets.shape[0] - 1
-    out = np.full((2, inputs), np.nan)
-    for n in prange(inputs):
-        head, tail = input_offsets[n], input_offsets[n + 1]
-        sound, bounds, units = _input_units(
-            head, tail, diode, offsets, parts, drop_v, ratio, shorted
-        )
-        if sound:
-            out[0, n], out[1, n] = _input_peak(units, bounds, lead_ohm[head:tail])
+    out = np.full((2, input_offsets.shape[0] - 1), np.nan)
+    if parts.size <= FEW:
+        for n in range(input_offsets.shape[0] - 1):
+            _maximum_row(
+                n, diode, offsets, input_offsets, parts, drop_v, ratio, shorted, lead_ohm, out
+            )
+    else:
+        for n in prange(input_offsets.shape[0] - 1):
+            _maximum_row(
+                n, diode, offsets, input_offsets, parts, drop_v, ratio, shorted, lead_ohm, out
+            )
     return out

@@ -22,7 +22,7 @@ import numpy as np
 from numba import njit, prange
 
 from arraywright.arrays import BoolArray, FloatArray, IntArray
-from arraywright.physics._kernels import current_at, junction_root
+from arraywright.physics._kernels import FEW, current_at, junction_root
 
 __all__ = [
     "COLUMNS",
@@ -95,10 +95,9 @@ def fill_units(
             row[_ASH] = g[module] * a[module]
             row[_A] = a[module] * share
             row[_DROP] = drop
-            row[_ONSET] = max(
-                0.0, current_at(row[_IL], row[_I0], row[_RS], g[module] / share, row[_A], -drop)
-            )
-            sound = sound and math.isfinite(row[_ONSET])
+            onset = current_at(row[_IL], row[_I0], row[_RS], g[module] / share, row[_A], -drop)
+            row[_ONSET] = max(0.0, onset)
+            sound = sound and math.isfinite(onset)
             place += 1
     return sound
 
@@ -280,6 +279,73 @@ def string_current_at(
     return current_in(units, lead_ohm, voltage, knees, volts, left, np.nan)[0]
 
 
+@njit(cache=True, error_model="numpy")
+def _voltage_row(
+    s: int,
+    diode: tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray],
+    offsets: IntArray,
+    parts: IntArray,
+    drop_v: float,
+    ratio: FloatArray,
+    shorted: BoolArray,
+    lead_ohm: FloatArray,
+    current_a: FloatArray,
+    out: FloatArray,
+) -> None:
+    """Voltages of one string."""
+    first, last = offsets[s], offsets[s + 1]
+    units = np.empty((count_units(first, last, parts, ratio, shorted), COLUMNS))
+    if not fill_units(first, last, diode, parts, drop_v, ratio, shorted, units):
+        return
+    for k in range(current_a.shape[1]):
+        out[s, k] = voltage_of(units, lead_ohm[s], current_a[s, k], current_a[s, k])[0]
+
+
+@njit(cache=True, error_model="numpy")
+def _current_row(
+    s: int,
+    diode: tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray],
+    offsets: IntArray,
+    parts: IntArray,
+    drop_v: float,
+    ratio: FloatArray,
+    shorted: BoolArray,
+    lead_ohm: FloatArray,
+    voltage_v: FloatArray,
+    out: FloatArray,
+) -> None:
+    """Currents of one string."""
+    first, last = offsets[s], offsets[s + 1]
+    units = np.empty((count_units(first, last, parts, ratio, shorted), COLUMNS))
+    if not fill_units(first, last, diode, parts, drop_v, ratio, shorted, units):
+        return
+    knees = sorted_knees(units)
+    volts = np.full(knees.shape[0], np.nan)
+    for k in range(voltage_v.shape[1]):
+        if math.isfinite(voltage_v[s, k]):
+            out[s, k] = string_current_at(units, lead_ohm[s], voltage_v[s, k], knees, volts)
+
+
+@njit(cache=True, error_model="numpy")
+def _maximum_row(
+    s: int,
+    diode: tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray],
+    offsets: IntArray,
+    parts: IntArray,
+    drop_v: float,
+    ratio: FloatArray,
+    shorted: BoolArray,
+    lead_ohm: FloatArray,
+    out: FloatArray,
+) -> None:
+    """Voltage and current of one string at its global maximum."""
+    first, last = offsets[s], offsets[s + 1]
+    units = np.empty((count_units(first, last, parts, ratio, shorted), COLUMNS))
+    if not fill_units(first, last, diode, parts, drop_v, ratio, shorted, units):
+        return
+    out[1, s], out[0, s] = _series_peak(units, lead_ohm[s])
+
+
 @njit(cache=True, parallel=True, error_model="numpy")
 def string_voltage_rows(
     diode: tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray],
@@ -293,13 +359,12 @@ def string_voltage_rows(
 ) -> FloatArray:
     """Voltages (strings, k) at currents (strings, k)."""
     out = np.full_like(current_a, np.nan)
-    for s in prange(current_a.shape[0]):
-        first, last = offsets[s], offsets[s + 1]
-        units = np.empty((count_units(first, last, parts, ratio, shorted), COLUMNS))
-        if not fill_units(first, last, diode, parts, drop_v, ratio, shorted, units):
-            continue
-        for k in range(current_a.shape[1]):
-            out[s, k] = voltage_of(units, lead_ohm[s], current_a[s, k], current_a[s, k])[0]
+    if parts.size * current_a.shape[1] <= FEW:
+        for s in range(current_a.shape[0]):
+            _voltage_row(s, diode, offsets, parts, drop_v, ratio, shorted, lead_ohm, current_a, out)
+    else:
+        for s in prange(current_a.shape[0]):
+            _voltage_row(s, diode, offsets, parts, drop_v, ratio, shorted, lead_ohm, current_a, out)
     return out
 
 
@@ -316,16 +381,12 @@ def string_current_rows(
 ) -> FloatArray:
     """Currents (strings, k) at voltages (strings, k)."""
     out = np.full_like(voltage_v, np.nan)
-    for s in prange(voltage_v.shape[0]):
-        first, last = offsets[s], offsets[s + 1]
-        units = np.empty((count_units(first, last, parts, ratio, shorted), COLUMNS))
-        if not fill_units(first, last, diode, parts, drop_v, ratio, shorted, units):
-            continue
-        knees = sorted_knees(units)
-        volts = np.full(knees.shape[0], np.nan)
-        for k in range(voltage_v.shape[1]):
-            if math.isfinite(voltage_v[s, k]):
-                out[s, k] = string_current_at(units, lead_ohm[s], voltage_v[s, k], knees, volts)
+    if parts.size * voltage_v.shape[1] <= FEW:
+        for s in range(voltage_v.shape[0]):
+            _current_row(s, diode, offsets, parts, drop_v, ratio, shorted, lead_ohm, voltage_v, out)
+    else:
+        for s in prange(voltage_v.shape[0]):
+            _current_row(s, diode, offsets, parts, drop_v, ratio, shorted, lead_ohm, voltage_v, out)
     return out
 
 
@@ -340,11 +401,11 @@ def string_maximum_rows(
     lead_ohm: FloatArray,
 ) -> FloatArray:
     """Voltage and current (2, strings) at the global maximum of power."""
-    strings = offsets.shape[0] - 1
-    out = np.full((2, strings), np.nan)
-    for s in prange(strings):
-        first, last = offsets[s], offsets[s + 1]
-        units = np.empty((count_units(first, last, parts, ratio, shorted), COLUMNS))
-        if fill_units(first, last, diode, parts, drop_v, ratio, shorted, units):
-            out[1, s], out[0, s] = _series_peak(units, lead_ohm[s])
+    out = np.full((2, offsets.shape[0] - 1), np.nan)
+    if parts.size <= FEW:
+        for s in range(offsets.shape[0] - 1):
+            _maximum_row(s, diode, offsets, parts, drop_v, ratio, shorted, lead_ohm, out)
+    else:
+        for s in prange(offsets.shape[0] - 1):
+            _maximum_row(s, diode, offsets, parts, drop_v, ratio, shorted, lead_ohm, out)
     return out

@@ -196,7 +196,8 @@ def from_voc(
 
     ``T = 25 + (Voc/Voc_STC - 1 - a ln(G/1000)) / beta``, the translation of Voc by IEC 60891
     (2009) solved for the temperature. Never use it on the string that is under test: a missing
-    voltage would pass as heat. Valid above about 200 W/m2.
+    voltage would pass as heat. Good to 1 K above 600 W/m2 and from 0 to 70 degC where the
+    coefficients are exact; to 2 K at 400 W/m2, since the irradiance factor grows with heat.
 
     Args:
         voc_v: measured open-circuit voltage.

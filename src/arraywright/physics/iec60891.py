@@ -200,7 +200,8 @@ def procedure_1_2021(
 def _isc(points: _Points, isc_a: npt.ArrayLike | None, offsets: npt.ArrayLike) -> FloatArray:
     if isc_a is not None:
         return _per_curve(isc_a, count=len(points.lengths), name="isc_a")
-    return measured_key_points(points.v, points.i, offsets=offsets).isc_a
+    # The curve is flat near short circuit: it may begin somewhat further off than Isc itself may.
+    return measured_key_points(points.v, points.i, offsets=offsets, reach_ratio=0.25).isc_a
 
 
 def procedure_2_2021(

@@ -27,10 +27,10 @@ MONOTONE_RATIO: Final = 0.02
 
 _LINE_POINTS = 3
 _LINE_SPREAD = 0.01
-_LINE_WINDOW = 0.1
-_SLOPE_WINDOW = 0.2
+_WINDOW = 0.2
+_SLOPE_SPREAD = 0.1
 _FIT_ORDER = 4
-_WINDOW_LOW, _WINDOW_HIGH = 0.75, 1.15
+_FIT_LOW, _FIT_HIGH = 0.75, 1.15
 _NEAR_VOC, _NEAR_ISC = 0.001, 0.005
 _CHUNK = 8192
 
@@ -121,9 +121,9 @@ def _at_zero(x: FloatArray, y: FloatArray, scale: FloatArray) -> FloatArray:
     """Value at x = 0 of the line through the three nearest points (ASTM E1036).
 
     Where the three lie on top of each other, as when a tracer rests at the end of its sweep, the
-    line goes through all points within a tenth of the scale instead.
+    line goes through all points within a fifth of the scale instead.
     """
-    window, nearest = _near_zero(x, _LINE_WINDOW * scale)
+    window, nearest = _near_zero(x, _WINDOW * scale)
     crowded = _spread(x, nearest) < _LINE_SPREAD * scale
     use = np.where(crowded[:, None], window | nearest, nearest)
     value, _ = _fitted_line(x, y, use)
@@ -132,10 +132,10 @@ def _at_zero(x: FloatArray, y: FloatArray, scale: FloatArray) -> FloatArray:
 
 def _slope_at_zero(x: FloatArray, y: FloatArray, scale: FloatArray) -> FloatArray:
     """Slope of the line through all points within a fifth of the scale, and at least three."""
-    window, nearest = _near_zero(x, _SLOPE_WINDOW * scale)
+    window, nearest = _near_zero(x, _WINDOW * scale)
     use = window | nearest
     _, slope = _fitted_line(x, y, use)
-    return np.where(_spread(x, use) < _LINE_WINDOW * scale, np.nan, slope)
+    return np.where(_spread(x, use) < _SLOPE_SPREAD * scale, np.nan, slope)
 
 
 def _row(array: FloatArray, index: npt.NDArray[np.intp]) -> FloatArray:
@@ -156,12 +156,12 @@ def _intercepts(v: FloatArray, i: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 def _peak(v: FloatArray, i: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Voltage and power at the maximum of a quartic through the points around it, and the noise."""
-    p = v * i
+    p = np.where((v > 0.0) | np.isnan(v), v * i, -np.inf)
     top = np.nanargmax(p, axis=1)
     v_top, i_top = _row(v, top)[:, None], _row(i, top)[:, None]
     with np.errstate(invalid="ignore"):
-        use = (i >= _WINDOW_LOW * i_top) & (i <= _WINDOW_HIGH * i_top)
-        use &= (v >= _WINDOW_LOW * v_top) & (v <= _WINDOW_HIGH * v_top)
+        use = (i >= _FIT_LOW * i_top) & (i <= _FIT_HIGH * i_top)
+        use &= (v >= _FIT_LOW * v_top) & (v <= _FIT_HIGH * v_top)
     count = use.sum(axis=1)
     low = np.min(v, axis=1, where=use, initial=np.inf)
     high = np.max(v, axis=1, where=use, initial=-np.inf)
@@ -232,7 +232,7 @@ def _chunk(
     gate = np.full(curves, CurveGate.TOO_FEW_POINTS, dtype=np.int8)
     enough = np.sum(np.isfinite(v), axis=1) >= minimum_points
     lit = enough.copy()
-    lit[enough] = np.nanmax(v[enough] * i[enough], axis=1) > 0.0
+    lit[enough] = np.any((v[enough] > 0.0) & (i[enough] > 0.0), axis=1)
     gate[enough & ~lit] = CurveGate.NO_POWER
     some = np.flatnonzero(lit)
     if not len(some):
@@ -276,7 +276,7 @@ def measured_key_points(
     with 0.5 % of Voc; Pmp is the maximum of a quartic through the power of all samples between
     75 and 115 % of both current and voltage of the largest one. Deviation: where the three samples
     lie on top of each other (a tracer resting at the end of its sweep), the line goes through all
-    samples within a tenth of Isc or Voc. The end slopes are lines through all samples within a
+    samples within a fifth of Isc or Voc. The end slopes are lines through all samples within a
     fifth of Isc or Voc. A point with a value missing is left out. The gates are common practice.
 
     Args:

@@ -255,13 +255,14 @@ def clear_sky_plane_irradiance(
     relative = atmosphere.get_relative_airmass(sun.zenith_deg)
     pressure = atmosphere.alt2pres(elevation_m)
     extra = _floats(irradiance.get_extra_radiation(index.day_of_year))
-    sky = clearsky.ineichen(
-        sun.zenith_deg,
-        atmosphere.get_absolute_airmass(relative, pressure),
-        np.asarray(linke_turbidity_ratio, dtype=np.float64),
-        altitude=elevation_m,
-        dni_extra=extra,
-    )
+    with np.errstate(divide="ignore", invalid="ignore"):  # below the horizon
+        sky = clearsky.ineichen(
+            sun.zenith_deg,
+            atmosphere.get_absolute_airmass(relative, pressure),
+            np.asarray(linke_turbidity_ratio, dtype=np.float64),
+            altitude=elevation_m,
+            dni_extra=extra,
+        )
     tilt = np.broadcast_to(np.asarray(tilt_deg, dtype=np.float64), len(index))
     facing = np.broadcast_to(np.asarray(azimuth_deg, dtype=np.float64), len(index))
     plane = irradiance.get_total_irradiance(

@@ -130,7 +130,7 @@ def propagate(
     variance = np.einsum("i...,ij,j...->...", parts, matrix, parts)
     return Propagated(
         value=value,
-        standard_uncertainty=np.sqrt(np.maximum(variance, 0.0)),
+        standard_uncertainty=np.asarray(np.sqrt(np.maximum(variance, 0.0))),
         contributions=contributions,
         sensitivities=sensitivities,
     )
