@@ -246,14 +246,14 @@ def _limits(plans: Mapping[DefectClass, SamplingPlan]) -> tuple[DefectLimit, ...
 
 
 def _sample(modules: pl.DataFrame, *, lot: str, plan: SamplingPlan) -> tuple[SampledModule, ...]:
-    held = {
-        serial: SampledModule(serial=serial, pallet=pallet, stack_position=position)
-        for serial, pallet, position in modules.select(
-            "serial", "pallet", "stack_position"
-        ).iter_rows()
-    }
-    on = [module.pallet for module in held.values()]
-    return tuple(held[serial] for serial in draw_sample(list(held), plan, seed=lot, pallets=on))
+    serials, pallets = modules["serial"].to_list(), modules["pallet"].to_list()
+    packed = dict(
+        zip(serials, zip(pallets, modules["stack_position"].to_list(), strict=True), strict=True)
+    )
+    return tuple(
+        SampledModule(serial=serial, pallet=packed[serial][0], stack_position=packed[serial][1])
+        for serial in draw_sample(serials, plan, seed=lot, pallets=pallets)
+    )
 
 
 def inspection_lots(
