@@ -102,17 +102,18 @@ def _build(
 
 
 def _steady(afternoon: Afternoon, second: int) -> bool:
-    around = afternoon.irradiance_w_m2[max(0, second - 60) : second + 5]
+    """Tell whether the sun was steady around a reading, its neighbours in time included."""
+    around = afternoon.irradiance_w_m2[max(0, second - 150) : second + 150]
     return bool(around.min() > _LEAST_W_M2 and np.ptp(around) < 0.03 * around.mean())
 
 
 def _schedule(scenario: Scenario, afternoon: Afternoon, count: int) -> list[_Reading]:
-    """Let two teams walk the strings; what was read under a cloud is read again at the end."""
+    """Let two teams walk the strings; what was read near a cloud is read again at the end."""
     readings: list[_Reading] = []
     for team in (0, 1):
         second = 1800 + 20 * team
-        again: list[int] = []
         half = range(1, count // 2 + 1) if team == 0 else range(count // 2 + 1, count + 1)
+        cloudy: list[bool] = []
         for string in half:
             waited = 0
             while not _steady(afternoon, second) and waited < 150:
@@ -121,10 +122,12 @@ def _schedule(scenario: Scenario, afternoon: Afternoon, count: int) -> list[_Rea
             lapsed = string in scenario.lapsed_strings
             meter = "MX-03" if lapsed else f"MX-0{team + 1}"
             readings.append(_Reading(string=string, second=second, meter=meter, team=team))
-            if not _steady(afternoon, second) and not lapsed:
-                again.append(string)
+            cloudy.append(not _steady(afternoon, second))
             second += _READING_S
-        for string in again:
+        near = np.convolve(cloudy, np.ones(3), mode="same") > 0
+        for string, again in zip(half, near, strict=True):
+            if not again or string in scenario.lapsed_strings:
+                continue
             while not _steady(afternoon, second):
                 second += 20
             readings.append(

@@ -53,7 +53,7 @@ def _by_pallet(row: dict[str, Any] | None, reason: str) -> tuple[bool, str]:
 
 
 def _by_cause(row: dict[str, Any], cause: str, verdicts: Sequence[str]) -> tuple[bool, str]:
-    found = row["verdict"] in verdicts and cause in str(row["cause"] or "")
+    found = row["verdict"] in verdicts and row["cause_key"] == cause
     return found, f"{row['verdict'].replace('_', ' ')}: {row['cause']}" if found else ""
 
 
@@ -115,11 +115,11 @@ def score(
         ]
         add("doubled serial", serial, (all(found for found, _ in both), both[0][1]))
     name, row = string(scenario.reversed_string)
-    add("reversed string", name, _by_cause(row, "reversed", ("fail",)))
+    add("reversed string", name, _by_cause(row, "string-reversed", ("fail",)))
     name, row = string(scenario.missing_module_string)
-    add("module missing", name, _by_cause(row, "missing", ("fail", "review")))
+    add("module missing", name, _by_cause(row, "module-missing", ("fail", "review")))
     name, row = string(scenario.shorted_diode_string)
-    add("shorted bypass diode", name, _by_cause(row, "bypass diode", ("fail", "review")))
+    add("shorted bypass diode", name, _by_cause(row, "bypass-diode-shorted", ("fail", "review")))
     name, row = string(scenario.low_insulation_string)
     low = row["insulation_verdict"] == "fail" and row["verdict"] == "fail"
     add(
