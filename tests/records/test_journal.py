@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from sqlalchemy import event
 from tests.records.making import clock, device, opened, placed, tamper
 
 from arraywright.errors import CallError, RecordError
@@ -95,7 +96,7 @@ def state(journal: Journal, *, in_steps: bool = False) -> dict[str, str]:
 
 
 @given(data=st.data())
-@settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=15, deadline=None, suppress_health_check=list(HealthCheck))
 def test_order_of_arrival_does_not_matter(
     data: st.DataObject, tmp_path_factory: pytest.TempPathFactory
 ) -> None:
@@ -447,3 +448,36 @@ def test_mangled_entries_are_named_not_crashed_on(
             return
         outcome = other.merge([read])
         assert outcome.count("refused") == (entry_as_json(read) != entry_as_json(entry))
+
+
+def _database_work(folder: Path, count: int) -> int:
+    """Count the thousands of steps SQLite takes to bring projections up to date."""
+    steps = 0
+
+    def count_steps() -> int:
+        nonlocal steps
+        steps += 1
+        return 0
+
+    with opened(folder / f"{count}.sqlite") as journal:
+        journal.append([placed(f"S{number}", f"P{number}") for number in range(count)])
+        journal.store.close()
+
+        @event.listens_for(journal.store.engine, "connect")
+        def connected(connection: sqlite3.Connection, _record: object) -> None:
+            connection.set_progress_handler(count_steps, 1000)
+
+        runner = ProjectionRunner(journal, [LatestProjection(), ConflictsProjection(RULES)])
+        runner.catch_up()
+        for number in range(20):
+            assert list(
+                journal.entries(kind="module_placed", subject_kind="module", subject=f"S{number}")
+            )
+    return steps
+
+
+def test_work_grows_with_the_entries_not_their_square(tmp_path: Path) -> None:
+    """Four times the entries take about four times the work: every look-up uses an index."""
+    small, large = (_database_work(tmp_path, count) for count in (500, 2000))
+    assert small > 10
+    assert large < 6 * small

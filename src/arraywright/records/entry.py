@@ -9,6 +9,7 @@ import unicodedata
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import lru_cache
 from typing import Any, Final
 
 from arraywright.errors import RecordError
@@ -144,7 +145,10 @@ def netstrings(*parts: bytes) -> bytes:
 
     Source: netstrings 2
     """
-    return b"".join([b"%d:%b," % (len(part), part) for part in parts])
+    measured: list[int | bytes] = []
+    for part in parts:
+        measured += (len(part), part)
+    return b"%d:%b," * len(parts) % tuple(measured)
 
 
 def _raw(text: str) -> bytes:
@@ -243,6 +247,7 @@ def format_time(moment: datetime) -> str:
     return moment.astimezone(UTC).isoformat(timespec="microseconds")[:26] + "Z"
 
 
+@lru_cache(maxsize=1024)  # all entries of one call have the same time
 def parse_time(text: str) -> datetime:
     """Read what ``format_time`` wrote; raise ValueError on anything else."""
     if not _TIME.fullmatch(text):

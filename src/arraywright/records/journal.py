@@ -558,15 +558,17 @@ def _is_there(connection: sa.Connection, sought: Sought) -> bool:
 def _matching(
     kind: str | None, subject_kind: str | None, subject: str | None
 ) -> list[sa.ColumnElement[bool]]:
-    return [
-        column == sought
-        for column, sought in (
-            (ENTRIES.c.kind, kind),
-            (ENTRIES.c.subject_kind, subject_kind),
-            (ENTRIES.c.subject, subject),
-        )
-        if sought is not None
-    ]
+    conditions: list[sa.ColumnElement[bool]] = []
+    if subject is not None:
+        conditions.append(ENTRIES.c.subject == subject)
+    if subject_kind is not None:
+        conditions.append(ENTRIES.c.subject_kind == subject_kind)
+    if kind is not None:
+        # A subject has few entries, a kind may have millions: with both given the database must
+        # not walk the kind, which it does when the column stands alone.
+        column = ENTRIES.c.kind if subject is None else sa.func.coalesce(ENTRIES.c.kind, "")
+        conditions.append(column == kind)
+    return conditions
 
 
 def _pages(items: Iterable[_Item]) -> Iterator[list[_Item]]:

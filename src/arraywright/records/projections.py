@@ -309,9 +309,11 @@ class LatestProjection:
             ENTRIES.c.subject == touched.c.subject,
         )
         last = entries[-1].server_order
+        # The sum keeps SQLite from walking all entries of a kind by their order: it is to look
+        # up the subject.
         newest = (
             sa.select(ENTRIES.c.server_order)
-            .where(*by_key, ENTRIES.c.server_order <= last, ~is_superseded(last))
+            .where(*by_key, ENTRIES.c.server_order + 0 <= last, ~is_superseded(last))
             .order_by(
                 ENTRIES.c.device_time.desc(), ENTRIES.c.sequence.desc(), ENTRIES.c.uuid.desc()
             )
