@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 import zoneinfo
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -15,7 +16,7 @@ from hypothesis import strategies as st
 from tests.readers.table_corpus import ZONE, checks, csv_text, of_check, read_text, xlsx_bytes
 
 from arraywright.commissioning.tables import INSTRUMENTS, IV_POINTS, STRING_READINGS
-from arraywright.delivery.tables import DELIVERY_NOTE, FLASH_LIST, PALLET_SCANS
+from arraywright.delivery.tables import DELIVERY_NOTE, FLASH_LIST, ORDER, PALLET_SCANS
 from arraywright.findings import Verdict
 from arraywright.readers import TableReading
 from arraywright.readers.numbers import convert_number
@@ -96,6 +97,37 @@ def test_whole_numbers_only(text: str) -> None:
     assert numbers([text], column=COUNT) == [None]
 
 
+@pytest.mark.parametrize(
+    ("counts", "power", "expected"),
+    [
+        (["1.240", "620"], "405", [1240, 620]),
+        (["12.000", "620"], "405", [None, 620]),
+        (["12.000", "620"], "405.5", [12, 620]),
+        (["1.240", "620"], "405.5", [None, 620]),
+        (["1.240", "12.000"], "405,5", [1240, 12000]),
+        (["1,240", "12,000"], "405", [1240, 12000]),
+    ],
+)
+def test_counts_with_marks(
+    tmp_path: Path, counts: list[str], power: str, expected: list[int | None]
+) -> None:
+    """A count with a mark is thousands only where it can be nothing else."""
+    text = "Type;Modules;Power class [W]\n" + "".join(f"T;{c};{power}\n" for c in counts)
+    reading = read_text(tmp_path, text, specs=[ORDER])
+    assert reading.frame["modules"].to_list() == [one for one in expected if one is not None]
+    assert reading.rows_reported == expected.count(None)
+
+
+def test_an_uncertainty_without_unit_is_not_guessed_at(tmp_path: Path) -> None:
+    """0.8 may be 0.8 % or a fraction, 0.008 is surely one; with a unit both are clear."""
+    text = "Instrument;Due;Current uncertainty{}\nM1;2027-03-12;0.8\nM2;2027-03-12;0.008\n"
+    reading = read_text(tmp_path, text.format(""), specs=[INSTRUMENTS])
+    assert reading.frame["current_uncertainty_ratio"].to_list() == [None, 0.008]
+    assert of_check(reading, "unit-missing")[0].verdict is Verdict.FAIL
+    reading = read_text(tmp_path, text.format(" [%]"), specs=[INSTRUMENTS])
+    assert reading.frame["current_uncertainty_ratio"].to_list() == pytest.approx([0.008, 0.00008])
+
+
 READINGS = "String;Time;Riso + [MOhm];Riso - [MOhm];Insulation tester\n"
 
 
@@ -112,7 +144,7 @@ def test_insulation_bounds_are_taken_and_said_once(tmp_path: Path) -> None:
     assert reading.frame["riso_neg_megohm"].to_list() == [1000.0, 1200.0, 0.9]
     found = of_check(reading, "reading-is-bound")
     assert [finding.verdict for finding in found] == [Verdict.REVIEW] * 2
-    assert "2 readings" in found[0].message
+    assert "2 say" in found[0].message
 
 
 def test_overrange_is_the_highest_value_of_the_same_instrument(tmp_path: Path) -> None:
@@ -173,12 +205,15 @@ def test_scientific_identities_are_destroyed(tmp_path: Path, text: str) -> None:
 
 def test_sscc_that_went_through_a_workbook_cell_is_destroyed(tmp_path: Path) -> None:
     """Numbers of 18 digits in cells have lost their end; as texts they are whole (biip agrees)."""
-    good = ["376104250021234569", "157035381410375177"]
+    published = Path(__file__).parents[1] / "published" / "gs1_sscc.toml"
+    valid = tomllib.loads(published.read_text(encoding="utf-8"))["valid"]
+    good = [str(one["number"]) for one in valid if len(str(one["number"])) == 18][:3]
+    assert len(good) == 3
     assert all(biip.sscc.Sscc.parse(text) for text in good)
     rows: list[list[object]] = [["Pallet", "Scanned at"]]
     cells: list[list[object]] = [*rows, *[[int(text), ""] for text in good]]
     reading = read_text(tmp_path, xlsx_bytes({"S": cells}), specs=[PALLET_SCANS], name="a.xlsx")
-    assert len(of_check(reading, "digits-destroyed")) == 2
+    assert len(of_check(reading, "digits-destroyed")) == 3
     assert reading.rows_accepted == 0
     texts: list[list[object]] = [[text, ""] for text in good]
     cells = [*rows, *texts]

@@ -28,7 +28,7 @@ def _report_headings(work: Assembly) -> None:
             "heading-doubled",
             Verdict.REVIEW,
             message=f"The headings {match.columns[name].heading} and {work.seen.headings[at]} may "
-            f"both mean {name}: the first is used.",
+            f"both mean {name}: {match.columns[name].heading} is used.",
             remedy="If this is wrong, name the right heading in a mapping file.",
             row=work.seen.sheet.head[work.seen.heading_at].row,
             column=work.seen.headings[at],

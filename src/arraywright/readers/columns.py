@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from typing import Final
 
 import numpy as np
@@ -48,7 +48,9 @@ def convert_columns(work: Assembly) -> None:
         for name, column in found.items()
         if column.kind in ("number", "integer") and _usable(work, column, work.columns[name])
     }
-    marks = _marks(work, {name: raw for name, raw in usable.items() if raw.dtype == pl.String})
+    written = {name: raw for name, raw in usable.items() if raw.dtype == pl.String}
+    marks = _marks(work, written, counts={n for n in written if by_name[n].kind == "integer"})
+    points = _points_seen(work, written, by_name)
     for name, raw in usable.items():
         matched = work.columns[name]
         if matched.convert is None:
@@ -63,6 +65,7 @@ def convert_columns(work: Assembly) -> None:
             from_cells=work.seen.sheet.file_format in ("xlsx", "ods"),
             forced=work.mapping is not None and work.mapping.decimal_mark is not None,
             groups=work.values.get("insulation_tester"),
+            points_seen=points,
         )
         _keep(work, by_name[name], matched, done)
     for name, column in found.items():
@@ -72,7 +75,25 @@ def convert_columns(work: Assembly) -> None:
         _fill_from_preamble(work, by_name[name])
 
 
-def _marks(work: Assembly, numeric: Mapping[str, pl.Series]) -> dict[str, DecimalMark]:
+def _points_seen(
+    work: Assembly, written: Mapping[str, pl.Series], by_name: Mapping[str, Column]
+) -> bool:
+    """Tell whether a number of the table is surely written with a decimal point.
+
+    Only asked for when a count looks like thousands; cells of a workbook say nothing.
+    """
+    counts = [raw for name, raw in written.items() if by_name[name].kind == "integer"]
+    if not any(raw.str.contains(r"^\s*[-+]?\d{1,3}\.\d{3}\s*$").any() for raw in counts):
+        return True
+    if work.seen.sheet.file_format != "text":
+        return False
+    surely = r"^\s*[-+]?(?:\d*\.(?:\d{1,2}|\d{4,})|0\.\d+|\d{4,}\.\d+)\s*$"
+    return any(raw.str.contains(surely).any() for raw in written.values())
+
+
+def _marks(
+    work: Assembly, numeric: Mapping[str, pl.Series], *, counts: Container[str]
+) -> dict[str, DecimalMark]:
     """Decide the decimal mark of each column of texts."""
     forced = work.mapping.decimal_mark if work.mapping is not None else None
     if forced is not None:
@@ -89,7 +110,7 @@ def _marks(work: Assembly, numeric: Mapping[str, pl.Series]) -> dict[str, Decima
         )
     comma = sum(one.comma for one in evidence.values())
     point = sum(one.point for one in evidence.values())
-    either = sum(one.either for one in evidence.values())
+    either = sum(one.either for name, one in evidence.items() if name not in counts)
     if comma or point:
         work.mark = "," if comma > point else "."
     elif either and work.seen.sheet.separator != ",":

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, cast
+from typing import Final
 
 import numpy as np
 import polars as pl
@@ -27,7 +27,9 @@ _OVERRANGE: Final = (
     r"(?i)^>?\s*(?:O\.?L\.?|OVL|OFL|OR|overload|over\s?range|overflow|out of range|∞|inf(?:inite)?"
     r"|unendlich|infinito)\s*(?:[kMG]?\s?(?:Ω|Ω|ohms?)|[kMG])?$"
 )
+_HIGHEST_BARE_UNCERTAINTY: Final = 0.1
 _BOUND_PREFIXES: Final = {"G": "Gohm", "M": "Mohm", "k": "kohm", "T": "Tohm"}
+_SAYS_AT_LEAST: Final = r"(?i)^(?:[^\d]+\d|>|≥|O)|∞|inf|unend|range"
 _ABOVE: Final = frozenset(
     {">", ">=", "≥", "≥=", "über", "ueber", "over", "above", "more than", "mehr als", "más de",
      "mas de", "min", "min."}
@@ -189,7 +191,9 @@ def _problem(
     )
 
 
-def _odd_problems(where: BoolArray, parts: _Parts, *, column: Column, rows: int) -> list[Problem]:
+def _odd_problems(
+    where: BoolArray, parts: _Parts, *, column: Column, rows: int, mark: DecimalMark
+) -> list[Problem]:
     """Say what is wrong with the values that could not be read."""
     at = np.flatnonzero(where)
 
@@ -229,7 +233,7 @@ def _odd_problems(where: BoolArray, parts: _Parts, *, column: Column, rows: int)
         _problem(
             "number-unreadable",
             spread(other),
-            "Row {row} holds {found}, which is not " + kind + ".",
+            "Row {row} holds {found}, which is not " + kind + f" with the decimal mark '{mark}'.",
             required=required,
             remedy="Correct the value in the file.",
         ),
@@ -340,6 +344,7 @@ def convert_number(
     from_cells: bool = False,
     forced: bool = False,
     groups: pl.Series | None = None,
+    points_seen: bool = True,
 ) -> Converted:
     """Read a column of numbers in the column's unit.
 
@@ -357,16 +362,19 @@ def convert_number(
         from_cells: the texts were cells of a workbook, whose numbers carry a point.
         forced: a mapping file names the decimal mark.
         groups: instrument of each value, for readings above its range.
+        points_seen: some number of the table is surely written with a decimal point.
     """
     if series.dtype.is_numeric():
         return _from_numeric(series, column, convert)
     texts = as_texts(series)
+    problems: list[Problem] = []
+    notes: list[Note] = []
+    if column.kind == "integer" and mark == "." and not (points_seen or forced):
+        texts, problems = _ungroup_counts(texts)
     plain = _plain(texts, mark, from_cells=from_cells)
     values = plain.to_numpy().astype(np.float64)
     values = values * convert.multiply / convert.divide + convert.offset
     odd = (texts.is_not_null() & plain.is_null()).to_numpy()
-    problems: list[Problem] = []
-    notes: list[Note] = []
     if odd.any():
         rest = texts.filter(pl.Series(odd))
         grouped = forced or bool(
@@ -390,11 +398,50 @@ def convert_number(
                 below=parts.below & still,
                 unit=parts.unit & still,
             )
-        problems.extend(_odd_problems(odd, parts, column=column, rows=len(texts)))
+        problems.extend(_odd_problems(odd, parts, column=column, rows=len(texts), mark=mark))
         notes.extend(_bound_notes(bounded, texts, odd, heading))
     values, ratio_notes = _ratio_notes(values, column, unit=unit, name=heading)
+    if not unit and column.name.endswith("_uncertainty_ratio") and heading != column.name:
+        values, lost = _without_unit(values)
+        problems.extend(lost)
     result, wrong = _check_kind(values, column)
     return _finish(result, wrong, problems, notes + ratio_notes, column=column)
+
+
+def _ungroup_counts(texts: pl.Series) -> tuple[pl.Series, list[Problem]]:
+    """Read ``1.240`` in a column of counts as 1240 where nothing says that points are decimals.
+
+    Where every such count ends in ``.000`` it may also be decimals written out: reported.
+    """
+    three = texts.str.contains(r"^[-+]?[1-9]\d{0,2}\.\d{3}$").fill_null(value=False)
+    if not three.any():
+        return texts, []
+    if not texts.filter(three).str.ends_with(".000").all():
+        return texts.str.replace(".", "", literal=True).zip_with(three, texts), []
+    doubt = _problem(
+        "number-ambiguous",
+        three.to_numpy(),
+        "Row {row} holds {found}, which may be thousands or decimals.",
+        required="a whole number without a mark for thousands",
+        remedy="Write the number without marks, or name the decimal mark in a mapping file.",
+    )
+    return texts.set(three, None), [doubt]
+
+
+def _without_unit(values: FloatArray) -> tuple[FloatArray, list[Problem]]:
+    """Refuse an uncertainty above a tenth whose heading does not say whether it is per cent."""
+    doubt = np.isfinite(values) & (values > _HIGHEST_BARE_UNCERTAINTY)
+    if not doubt.any():
+        return values, []
+    problem = _problem(
+        "unit-missing",
+        doubt,
+        "Row {row} holds {found} without a unit: a fraction or per cent?",
+        required="an uncertainty with its unit in the heading",
+        remedy="Write [%] behind the heading when it is per cent.",
+        verdict=Verdict.FAIL,
+    )
+    return np.where(doubt, np.nan, values), [problem]
 
 
 def _overrange_problems(unknown: BoolArray) -> list[Problem]:
@@ -415,17 +462,18 @@ def _overrange_problems(unknown: BoolArray) -> list[Problem]:
 def _bound_notes(bounded: int, texts: pl.Series, odd: BoolArray, heading: str) -> list[Note]:
     if not bounded:
         return []
-    example = texts.filter(pl.Series(odd)).item(0)
+    said = texts.filter(pl.Series(odd)).drop_nulls()
+    example = next(iter(said.filter(said.str.contains(_SAYS_AT_LEAST)).head(1)), "> ...")
     return [
         Note(
             check="reading-is-bound",
             message=(
-                f"{bounded:,} readings under {heading} say 'at least', for example "
-                f"{cast('str', example)}: taken as the bound itself; a reading above the range "
+                f"Of the readings under {heading} {bounded:,} say 'at least', for example "
+                f"{example}: taken as the bound itself; a reading above the range "
                 "counts as the highest value the same instrument showed."
             ),
             remedy="Nothing to do when the bound is far above what the test demands.",
-            found=str(example),
+            found=example,
             verdict=Verdict.REVIEW,
         )
     ]

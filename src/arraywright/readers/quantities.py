@@ -56,7 +56,7 @@ def _add_folded(quantity: str, scale: str, spellings: str, *, offset: float = 0.
 
 
 _add("voltage", "1", "V v Vdc VDC Vd.c.")
-_add("voltage", "1/1000", "mV")
+_add("voltage", "1/1000", "mV mv")
 _add("voltage", "1000", "kV KV kv")
 _add_folded("voltage", "1", "volt volts voltios")
 _add("current", "1", "A a Adc ADC")

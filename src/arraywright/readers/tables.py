@@ -202,7 +202,7 @@ def _unrecognised(file: _File, seen: Recognition, specs: Sequence[TableSpec]) ->
     elif seen.match is not None:
         check = "table-not-recognised"
         message = (
-            f"The file looks most like a {seen.match.spec.title}, but lacks "
+            f"The file looks most like this table: {seen.match.spec.title}. It lacks "
             f"{', '.join(seen.missing)}; none of the {rows:,} rows can be used."
         )
     else:
