@@ -1,5 +1,9 @@
 """What strings should read, and how sure that is."""
 
+import tomllib
+from dataclasses import replace
+from pathlib import Path
+
 import numpy as np
 import polars as pl
 import pvlib
@@ -21,6 +25,8 @@ from arraywright.physics import (
     string_short_circuit_current,
     translate,
 )
+
+TESTS = Path(__file__).parents[1]
 
 
 def test_at_standard_conditions_the_flash_values_add_up() -> None:
@@ -139,6 +145,7 @@ def _draws(rng: np.random.Generator, *, count: int, assumed: Assumptions) -> dic
         "spectrum": normal(assumed.spectrum_angle_ratio),
         "beta": normal(assumed.beta_uncertainty_ratio),
         "alpha": normal(assumed.alpha_uncertainty_ratio),
+        "model": normal(assumed.voc_per_efold_ratio),
         "voc_own": normal(assumed.flash_voc_own_ratio / np.sqrt(28)),
     }
 
@@ -166,7 +173,10 @@ def test_uncertainty_agrees_with_monte_carlo(irradiance_w_m2: float, cell_temp_c
     above = cell_temp_c - 25.0
     nominal = string_nominal(one, make_type())
     voc = (
-        varied.voc_v * (1 + draw["voc"]) * (1 + draw["voc_own"])
+        varied.voc_v
+        * (1 + draw["voc"])
+        * (1 + draw["voc_own"])
+        * (1 + draw["model"] * np.log(irradiance_w_m2 / 1000.0))
         + nominal.voc_v[0] * BETA * draw["beta"] * above
     )
     isc = (
@@ -229,3 +239,50 @@ def test_taking_strings_keeps_their_own_modules() -> None:
     back = modules.take(np.array([3, 0], dtype=np.int64))
     assert back.strings.to_list() == ["S00004", "S00001"]
     assert back.serial.to_list() == modules.serial[9:12].to_list() + modules.serial[0:3].to_list()
+
+
+def test_measured_curves_of_a_real_module_follow_the_expectation() -> None:
+    """Voc and Isc of 3,585 outdoor curves follow the expectation anchored at strong light."""
+    check = tomllib.loads(
+        (TESTS / "published" / "outdoor-iv-3585-strings.toml").read_text(encoding="utf-8")
+    )
+    data = pl.read_parquet(TESTS / "data" / "outdoor_iv_3585" / "conditions.parquet")
+    assert len(data) == check["expected"]["curves"]
+    given = check["inputs"]
+    g, t = (data[name].to_numpy() for name in ("effective_irradiance_w_m2", "cell_temp_c"))
+    voc, isc = (data[name].to_numpy() for name in ("voc_v", "isc_a"))
+    strong = (g > given["anchor_w_m2"][0]) & (g < given["anchor_w_m2"][1])
+    cooled_v = given["beta_voc_v_per_k"] * (t - 25.0)
+    voc_stc = float(np.median((voc - cooled_v)[strong]))
+    isc_stc = float(np.median((isc * 1000.0 / g - given["alpha_isc_a_per_k"] * (t - 25.0))[strong]))
+    imp_stc = isc_stc * float(np.median((data["imp_a"].to_numpy() / isc)[strong]))
+    vmp_stc = float(np.median((data["vmp_v"].to_numpy() - cooled_v)[strong]))
+    nominal = replace(
+        make_type().power_classes[0],
+        power_w=imp_stc * vmp_stc,
+        voc_v=voc_stc,
+        isc_a=isc_stc,
+        vmp_v=vmp_stc,
+        imp_a=imp_stc,
+    )
+    module_type = replace(
+        make_type(),
+        cells_in_series=given["cells_in_series"],
+        bypass_substrings=1,
+        alpha_isc_per_k=given["alpha_isc_a_per_k"] / isc_stc,
+        beta_voc_per_k=given["beta_voc_v_per_k"] / voc_stc,
+        power_classes=(nominal,),
+    )
+    one = string_modules(replace(make_site(1, modules=1), module_types={"north": module_type}))
+    found = expected_values(
+        one.take(np.zeros(len(g), dtype=np.int64)), module_type, irradiance_w_m2=g, cell_temp_c=t
+    )
+    limits = check["tolerance"]
+    for band, (low, high) in enumerate(
+        zip(given["band_from_w_m2"], given["band_to_w_m2"], strict=True)
+    ):
+        inside = (g > low) & (g <= high)
+        off_v, off_i = (voc / found.voc_v - 1.0)[inside], (isc / found.isc_a - 1.0)[inside]
+        assert abs(float(off_v.mean())) < limits["voc_ratio"][band]
+        assert abs(float(off_i.mean())) < limits["isc_ratio"][band]
+        assert float(off_v.std()) < limits["voc_scatter_ratio"]

@@ -50,7 +50,7 @@ def judged(readings: pl.DataFrame) -> CommissioningResult:
     )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(
     st.lists(st.tuples(st.integers(0, COUNT - 1), st.sampled_from(NEEDED)), min_size=1, max_size=20)
 )
@@ -66,7 +66,7 @@ def test_missing_data_never_passes(gaps: list[tuple[int, str]]) -> None:
         assert verdicts[row] != "pass"
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(
     st.lists(
         st.tuples(
@@ -96,7 +96,7 @@ def test_senseless_numbers_never_raise_and_no_row_is_lost(
             assert found.strings["verdict"][row] != "pass"
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(st.permutations(range(COUNT + 4)), st.integers(0, 3))
 def test_order_of_readings_is_irrelevant(order: list[int], doubled: int) -> None:
     """Shuffled rows give the same strings, readings and findings."""

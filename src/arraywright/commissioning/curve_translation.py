@@ -87,7 +87,7 @@ def curves_at_stc(
     usable: BoolArray,
     assumptions: Assumptions,
 ) -> CurvesAtStc:
-    """Curves at STC [V, A], their Pmax [W] and its expectation, with standard uncertainties.
+    """Curves at STC, their Pmax [W] and its expectation, with standard uncertainties.
 
     Procedure 2 of IEC 60891:2021 with the data sheet's alpha and beta, the series resistance of
     the type's single-diode model times the modules in series, the curve correction that carries

@@ -208,7 +208,9 @@ def _expected(
     rows = len(conditions.frame)
     expected = {name: np.full(rows, np.nan) for name in ExpectedStrings.__slots__}
     known = conditions.string_index >= 0
-    able = known & (conditions.irradiance_w_m2 > 0) & np.isfinite(conditions.cell.cell_temp_c)
+    impossible = Gate.IRRADIANCE_IMPOSSIBLE | Gate.TEMPERATURE_IMPOSSIBLE
+    able = known & ((conditions.masks["voc"] & impossible.value) == 0)
+    able &= (conditions.irradiance_w_m2 > 0) & np.isfinite(conditions.cell.cell_temp_c)
     type_code = modules.module_type.rank("dense").cast(pl.Int64).to_numpy()
     reading_type = np.append(type_code, -1)[conditions.string_index]
     keys = dict(zip(type_code.tolist(), modules.module_type.to_list(), strict=True))
