@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import re
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
@@ -13,7 +12,14 @@ import polars as pl
 
 from arraywright.dossier.words import number
 from arraywright.errors import CallError, InputFileError
-from arraywright.findings import Finding, Place, Verdict
+from arraywright.findings import Finding, Verdict
+from arraywright.procedures.given_files import (
+    about_reading,
+    check_name,
+    printable,
+    refusal,
+    sha256_of,
+)
 from arraywright.procedures.report import Progress, ReportTable
 from arraywright.procedures.site_record import FILE_RECEIVED, FILE_WITHDRAWN, SiteRecord
 from arraywright.readers.mapping import read_mapping
@@ -98,60 +104,6 @@ class Intake:
         return pl.concat([earlier, *cast])
 
 
-def _check_name(path: Path) -> None:
-    try:
-        path.name.encode()
-    except UnicodeEncodeError as error:
-        raise InputFileError(
-            "file-name-not-readable",
-            f"The name of the file {path.name!r} holds bytes that are no text.",
-            "Rename the file and give it again.",
-        ) from error
-
-
-def _check_regular(path: Path) -> None:
-    if path.is_dir():
-        raise InputFileError(
-            "file-is-a-folder",
-            f"Found the folder {path}; required: a file.",
-            "Name the files in it.",
-        )
-    if path.exists() and not path.is_file():
-        raise InputFileError(
-            "file-not-regular",
-            f"{path} is a pipe or a device; required: a file that can be read twice.",
-            "Save what it gives as a file, and give that.",
-        )
-
-
-def _sha256(path: Path) -> str:
-    try:
-        _check_regular(path)
-        with path.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
-    except OSError as error:
-        raise InputFileError(
-            "file-not-readable",
-            f"The file {path} cannot be read: {error.strerror or error}.",
-            "Check its name and that you may read it.",
-        ) from error
-
-
-def _refusal(path: Path, error: InputFileError) -> Finding:
-    return Finding(
-        check="input-file",
-        subject_kind="file",
-        subject=_printable(path.name or str(path)),
-        verdict=Verdict.FAIL,
-        message=error.message,
-        remedy=error.remedy,
-    )
-
-
-def _printable(name: str) -> str:
-    return name.encode(errors="backslashreplace").decode()
-
-
 def _subject(sha256: str, sheet: str) -> str:
     return f"{sha256} {sheet}".strip()
 
@@ -205,25 +157,6 @@ def _mapping_body(mapping: ColumnMapping | None) -> dict[str, object] | None:
     del held["file"]
     held["columns"] = dict(mapping.columns)
     return held
-
-
-def _unused(reading: TableReading) -> tuple[Finding, ...]:
-    """Name the columns of a recognised table that nothing was taken from."""
-    if not reading.recognised or not reading.unused_headings:
-        return ()
-    names = ", ".join(reading.unused_headings)
-    return (
-        Finding(
-            check="file-columns-unused",
-            subject_kind="file",
-            subject=reading.file_name,
-            verdict=Verdict.REVIEW,
-            message=f"Columns of the {reading.spec.title} that were not used: {names}.",
-            remedy="Nothing, if they are not needed; else give the file again with a mapping file "
-            "that says what they hold.",
-            place=Place(file=reading.file_name, sheet=reading.dialect.sheet),
-        ),
-    )
 
 
 def _new_entry(
@@ -322,8 +255,8 @@ class _Taker:
     def take(self, path: Path) -> None:
         """Take in one file; what is wrong with it becomes findings."""
         try:
-            _check_name(path)
-            sha256 = _sha256(path)
+            check_name(path)
+            sha256 = sha256_of(path)
             if sha256 in self._seen:
                 self._tables.extend(
                     replace(table, file=path.name, known=True) for table in self._seen[sha256]
@@ -333,7 +266,9 @@ class _Taker:
             self._take(path, sha256)
             self._seen[sha256] = self._tables[before:]
         except InputFileError as error:
-            self._findings.append(_refusal(path, error))
+            if error.code == "mapping-not-valid":
+                raise  # the fault of the mapping, not of the file it was given for
+            self._findings.append(refusal(path, error))
             self._refused = True
 
     def _take(self, path: Path, sha256: str) -> None:
@@ -401,7 +336,7 @@ class _Taker:
                 "Wait until it is written completely, then give it again.",
             )
         for reading in readings:
-            findings = (*reading.findings, *_unused(reading))
+            findings = (*reading.findings, *about_reading(reading))
             self._findings.extend(findings)
             self._tables.append(
                 TakenTable(
@@ -526,7 +461,7 @@ def take_in(
         replaced=replaced,
     )
     for path in paths:
-        progress.stage(f"reading {_printable(path.name)}")
+        progress.stage(f"reading {printable(path.name)}")
         taker.take(path)
     return taker.intake()
 
