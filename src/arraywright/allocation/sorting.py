@@ -45,10 +45,10 @@ def _choose_starts(
     return starts
 
 
-def sorted_runs(value: FloatArray, lengths: IntArray) -> IntArray:
-    """Where each string begins among the modules sorted by ``value``, shape (strings,).
+def sorted_runs(imp_a: FloatArray, lengths: IntArray) -> IntArray:
+    """Where each string begins among the modules sorted by current, shape (strings,).
 
-    Strings are runs of neighbours in rising order of value; the runs, and so the modules left
+    Strings are runs of neighbours in rising order of current; the runs, and so the modules left
     over, are chosen so that the sum of squared deviations within strings is least. For strings of
     one length no other choice of modules has a smaller sum (an optimal grouping of values on a
     line is contiguous); strings of unequal length keep their order. Found by dynamic programming,
@@ -56,17 +56,17 @@ def sorted_runs(value: FloatArray, lengths: IntArray) -> IntArray:
     coarser grid.
 
     Args:
-        value: the modules' value in rising order, shape (modules,).
+        imp_a: the modules' current at maximum power in rising order [A], shape (modules,).
         lengths: modules of each string, in total not more than there are, shape (strings,).
 
     Source: fisher-1958
     """
     if len(lengths) == 0:
         return np.zeros(0, dtype=np.int64)
-    spare = len(value) - int(lengths.sum())
+    spare = len(imp_a) - int(lengths.sum())
     steps_max = max(1, _CHOICES_MAX // len(lengths))
     step = max(1, -(-spare // steps_max))
-    centred = value - value.mean()
+    centred = imp_a - imp_a.mean()
     zero = np.zeros(1)
     starts: IntArray = _choose_starts(
         np.concatenate([zero, np.cumsum(centred)]),
