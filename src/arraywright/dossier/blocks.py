@@ -64,6 +64,7 @@ class Table:
         widths: relative widths; 0 lets the column take what it needs. All 0 when empty.
         verdict_column: index of the column that holds verdict words, or None.
         caption: words under the heading, may be empty.
+        landscape: whether the table stands on pages of its own, turned sideways.
     """
 
     headings: tuple[str, ...]
@@ -72,6 +73,7 @@ class Table:
     widths: tuple[float, ...] = ()
     verdict_column: int | None = None
     caption: str = ""
+    landscape: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,6 +14,7 @@ from matplotlib.collections import PolyCollection
 from matplotlib.figure import Figure as MplFigure
 
 from arraywright.arrays import FloatArray
+from arraywright.dossier.glyphs import shortened
 
 __all__ = [
     "CurvePanel",
@@ -166,8 +167,8 @@ def _map_height_mm(boxes: Sequence[MapBox]) -> float:
 def site_map_plot(boxes: Sequence[MapBox], *, label_limit: int = 25) -> bytes:
     """Plot (SVG) of the site to scale, north up, every string coloured by its verdict.
 
-    Strings that are not passed carry a marker besides the colour, and their names while they are
-    not more than ``label_limit``.
+    A string may have several boxes. Strings that are not passed carry a marker besides the colour,
+    and their names while they are not more than ``label_limit``.
     """
     with mpl.rc_context(_STYLE):
         figure = _new_figure(172, _map_height_mm(boxes))
@@ -208,15 +209,17 @@ def site_map_plot(boxes: Sequence[MapBox], *, label_limit: int = 25) -> bytes:
                 markeredgecolor="#1f2933",
                 markeredgewidth=0.4,
                 markersize=5.5 if verdict != "pass" else (2.0 if len(chosen) < 2000 else 0.5),
-                label=f"{label} ({len(chosen)})",
+                label=f"{label} ({len({box.string for box in chosen})})",
                 rasterized=len(chosen) > 5000,
                 zorder=3 if verdict == "pass" else 4,
             )
-            if verdict != "pass" and len(chosen) <= label_limit:
-                for box, centre in zip(chosen, centres, strict=True):
+            first = {box.string: centre for box, centre in zip(chosen, centres, strict=True)}
+            if verdict != "pass" and len(first) <= label_limit:
+                for string, centre in first.items():
                     axes.annotate(
-                        box.string,
+                        shortened(string, length=24),
                         (centre[0], centre[1]),
+                        parse_math=False,
                         xytext=(4, 4),
                         textcoords="offset points",
                         fontsize=6,
@@ -279,7 +282,11 @@ def curves_plot(panels: Sequence[CurvePanel]) -> bytes:
                 linewidth=0.8,
                 label="measured",
             )
-            axes.set_title(f"{panel.title}\n{panel.note}", fontsize=7.5)
+            axes.set_title(
+                f"{shortened(panel.title, length=44)}\n{shortened(panel.note, length=60)}",
+                fontsize=7.5,
+                parse_math=False,
+            )
             axes.set_xlim(left=0)
             axes.set_ylim(bottom=0)
             axes.set_xlabel("voltage at STC [V]")
@@ -304,7 +311,7 @@ def plans_plot(bars: Sequence[PlanBar]) -> bytes:
     with mpl.rc_context(_STYLE):
         figure = _new_figure(172, 60)
         left, right = figure.subplots(1, 2, sharey=True)
-        names = [bar.name for bar in bars]
+        names = [shortened(bar.name, length=40) for bar in bars]
         places = np.arange(len(bars))
         losses = [bar.loss_percent for bar in bars]
         openings = [bar.pallet_openings for bar in bars]

@@ -8,6 +8,7 @@ import tempfile
 from datetime import datetime
 from importlib import resources
 from pathlib import Path
+from typing import Any
 
 import typst
 
@@ -22,6 +23,7 @@ from arraywright.dossier.blocks import (
     Paragraph,
     Table,
 )
+from arraywright.dossier.glyphs import printable
 from arraywright.errors import MachineError
 from arraywright.findings import Finding, Verdict
 from arraywright.sources import source_title
@@ -65,6 +67,7 @@ def _block_data(block: Block, folder: Path, index: int) -> dict[str, object]:
                 "widths": list(block.widths),
                 "verdict_column": block.verdict_column,
                 "caption": block.caption,
+                "landscape": block.landscape,
             }
         case Figure():
             name = f"figure-{index}.svg"
@@ -84,11 +87,38 @@ def _block_data(block: Block, folder: Path, index: int) -> dict[str, object]:
             }
 
 
+def _printable(value: Any, *, latin_only: bool) -> Any:
+    """Give plain data with all its texts printable."""
+    if isinstance(value, str):
+        return printable(value, latin_only=latin_only)
+    if isinstance(value, dict):
+        return {name: _printable(held, latin_only=latin_only) for name, held in value.items()}
+    if isinstance(value, list):
+        return [_printable(held, latin_only=latin_only) for held in value]
+    return value
+
+
+def _compile(
+    folder: Path, data: dict[str, Any], *, made_at: datetime, latin_only: bool = False
+) -> bytes:
+    text = json.dumps(_printable(data, latin_only=latin_only), ensure_ascii=False)
+    (folder / "document.json").write_text(text, encoding="utf-8")
+    return typst.compile(
+        folder / "document.typ",
+        root=folder,
+        ignore_system_fonts=True,
+        format="pdf",
+        pdf_standards="a-3b",
+        timestamp=made_at.replace(microsecond=0),
+    )
+
+
 def render_pdf(document: Document, *, made_at: datetime) -> bytes:
     """Bytes of the document as a PDF/A-3b file.
 
-    Content reaches the template only as data, so nothing in it can act as markup. The same
-    document and moment give the same bytes.
+    Content reaches the template only as data, so nothing in it can act as markup. A character
+    that no font here has is written by its number. The same document and moment give the same
+    bytes.
 
     Raises:
         MachineError: the page maker failed, which is a defect of this program or of the machine.
@@ -109,7 +139,7 @@ def render_pdf(document: Document, *, made_at: datetime) -> bytes:
                     "sha256": hashlib.sha256(attachment.data).hexdigest(),
                 }
             )
-        data = {
+        data: dict[str, Any] = {
             "title": document.title,
             "site": document.site,
             "made_at": document.made_at,
@@ -120,20 +150,15 @@ def render_pdf(document: Document, *, made_at: datetime) -> bytes:
                 _block_data(block, folder, index) for index, block in enumerate(document.blocks)
             ],
         }
-        (folder / "document.json").write_text(
-            json.dumps(data, ensure_ascii=False), encoding="utf-8"
-        )
-        main = folder / "document.typ"
-        main.write_bytes(template.read_bytes())
+        (folder / "document.typ").write_bytes(template.read_bytes())
         try:
-            return typst.compile(
-                main,
-                root=folder,
-                ignore_system_fonts=True,
-                format="pdf",
-                pdf_standards="a-3b",
-                timestamp=made_at.replace(microsecond=0),
-            )
+            try:
+                return _compile(folder, data, made_at=made_at)
+            except RuntimeError as error:
+                if "could not be displayed" not in str(error):
+                    raise
+                # Letters that no font joins in this order: write all but Latin by their numbers.
+                return _compile(folder, data, made_at=made_at, latin_only=True)
         except RuntimeError as error:
             raise MachineError(
                 "document-not-made",

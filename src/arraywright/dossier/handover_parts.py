@@ -1,0 +1,167 @@
+"""What a handover dossier is made of: the tables and sentences each chapter needs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+import polars as pl
+
+from arraywright.dossier.blocks import Block
+from arraywright.dossier.plots import CurvePanel
+from arraywright.findings import Finding
+from arraywright.plant import Site
+
+__all__ = [
+    "PRINTED_FINDINGS",
+    "PRINTED_ROWS",
+    "DeliveryPart",
+    "FileUsed",
+    "HandoverParts",
+    "PlanPart",
+    "TestPart",
+]
+
+PRINTED_ROWS: Final = 1000
+"""Rows of one table printed at most; setting a table takes time by the square of its rows. Above,
+only what did not pass is printed row by row, and all rows are in the attached tables."""
+PRINTED_FINDINGS: Final = 400
+"""Open points printed one by one at most; all of them are in the attached findings."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FileUsed:
+    """One file that the record or the description rests on.
+
+    Attributes:
+        name: name of the file, with its sheet.
+        holds: kind of table in words.
+        sha256: digest of the file's bytes.
+        rows: rows found, as printed.
+        state: ``in force``, ``superseded`` or ``withdrawn``, with the day it was received.
+    """
+
+    name: str
+    holds: str
+    sha256: str
+    rows: str
+    state: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeliveryPart:
+    """What was received.
+
+    Attributes:
+        at: moment of the reconciliation.
+        pallets: pallets of a reconciliation.
+        balance: order balance of a reconciliation.
+        inspection: the part about incoming inspection.
+        findings: findings of reading and reconciling.
+    """
+
+    at: datetime
+    pallets: pl.DataFrame
+    balance: pl.DataFrame
+    inspection: tuple[Block, ...]
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanPart:
+    """The allocation.
+
+    Attributes:
+        at: moment of the plan.
+        sentence: what the plan is worth.
+        plans: name, loss [W], loss ratio and pallet openings of each plan compared.
+        mismatch_inputs: predicted mismatch per MPPT input of the plan.
+        spares: modules kept as spares.
+        unplanned: strings without modules, with the reason.
+        findings: shortages and what was set aside.
+    """
+
+    at: datetime
+    sentence: str
+    plans: tuple[tuple[str, float, float, int], ...]
+    mismatch_inputs: pl.DataFrame
+    spares: pl.DataFrame
+    unplanned: pl.DataFrame
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TestPart:
+    """The string tests.
+
+    Attributes:
+        at: moment of judging.
+        strings: one row per string, of ``commissioning.judge``.
+        readings: one row per reading.
+        curves: one row per I-V curve.
+        panels: curves to be drawn, gravest first.
+        instruments: every instrument of the lists.
+        method: how it was judged, in words.
+        findings: findings of reading and judging.
+    """
+
+    __test__ = False
+
+    at: datetime
+    strings: pl.DataFrame
+    readings: pl.DataFrame
+    curves: pl.DataFrame
+    panels: tuple[CurvePanel, ...]
+    instruments: pl.DataFrame
+    method: str
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HandoverParts:
+    """Everything a handover dossier tells.
+
+    Attributes:
+        site: the site.
+        made_at: moment of making.
+        made_by: software and version.
+        person: who makes the dossier.
+        description_findings: what reading the description noted, defaults taken included.
+        record_findings: what is to be said of the record itself, for example results out of date.
+        files: files of the description and every file received.
+        seal_entries: entries of the record before the dossier was entered.
+        seal_receipt: last receipt of the record then.
+        delivery: what was received; None when nothing was.
+        plan: the allocation; None when there is none.
+        tests: the string tests; None when nothing was tested.
+        placed: string, place_in_string, serial, pallet, class, flashed values and known_by, empty
+            when nobody knows which module sits where.
+        known_by: what that rests on, in words.
+    """
+
+    site: Site
+    made_at: datetime
+    made_by: str
+    person: str
+    description_findings: tuple[Finding, ...]
+    record_findings: tuple[Finding, ...]
+    files: tuple[FileUsed, ...]
+    seal_entries: int
+    seal_receipt: str
+    delivery: DeliveryPart | None
+    plan: PlanPart | None
+    tests: TestPart | None
+    placed: pl.DataFrame
+    known_by: str
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Every finding of every step."""
+        return (
+            *self.record_findings,
+            *self.description_findings,
+            *(() if self.delivery is None else self.delivery.findings),
+            *(() if self.plan is None else self.plan.findings),
+            *(() if self.tests is None else self.tests.findings),
+        )

@@ -1,0 +1,392 @@
+"""Chapters of a handover dossier on the string tests: results, plots, I-V curves."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+import polars as pl
+
+from arraywright.arrays import FloatArray
+from arraywright.dossier.blocks import Block, Figure, Heading, Paragraph, Table
+from arraywright.dossier.handover_map import site_boxes
+from arraywright.dossier.handover_parts import PRINTED_ROWS, HandoverParts, TestPart
+from arraywright.dossier.plots import curves_plot, deviation_plot, site_map_plot
+from arraywright.dossier.words import local_time, number, percent, verdict_word
+from arraywright.plant import Site
+
+__all__ = ["curve_chapter", "test_chapter"]
+
+_VERDICTS: Final = ("pass", "fail", "review", "not_assessable")
+_PANELS_A_FIGURE: Final = 6
+_ORDER: Final = {"fail": 0, "review": 1, "not_assessable": 2, "pass": 3}
+
+
+def _floats(frame: pl.DataFrame, column: str) -> FloatArray:
+    return frame[column].cast(pl.Float64).fill_null(float("nan")).to_numpy().astype(np.float64)
+
+
+def _polarity(row: dict[str, Any]) -> str:
+    words = {"pass": "right", "fail": "reversed"}
+    return words.get(str(row["polarity_verdict"]), "–")
+
+
+def _ratio(value: object) -> str:
+    return percent(value).removesuffix(" %")
+
+
+def _result_row(row: dict[str, Any], zone: str) -> tuple[str, ...]:
+    return (
+        str(row["string"]),
+        local_time(row["measured_at"], zone)[:16],
+        _polarity(row),
+        number(row["voc_v"], 1),
+        number(row["voc_expected_v"], 1),
+        number(row["voc_expected_u_v"], 1),
+        _ratio(row["voc_deviation_ratio"]),
+        number(row["isc_a"], 2),
+        number(row["isc_expected_a"], 2),
+        number(row["isc_expected_u_a"], 2),
+        _ratio(row["isc_deviation_ratio"]),
+        number(row["riso_pos_megohm"], 1),
+        number(row["riso_neg_megohm"], 1),
+        number(row["riso_test_voltage_v"], 0),
+        number(row["earth_continuity_ohm"], 2),
+        verdict_word(row["verdict_standard"]),
+        verdict_word(row["verdict_measurement"]),
+        verdict_word(row["verdict"]),
+    )
+
+
+def _results_table(strings: pl.DataFrame, zone: str) -> Table:
+    return Table(
+        headings=(
+            "String",
+            "Read at",
+            "Polarity",
+            "Voc [V]",
+            "expected",
+            "u",
+            "dev. [%]",
+            "Isc [A]",
+            "expected",
+            "u",
+            "dev. [%]",
+            "Riso + [MΩ]",
+            "Riso − [MΩ]",
+            "at [V]",
+            "Earth [Ω]",
+            "Standard",
+            "Measure-ment",
+            "Verdict",
+        ),
+        rows=[_result_row(row, zone) for row in strings.iter_rows(named=True)],
+        align=("left", "left", "left", *("right",) * 12, "left", "left", "left"),
+        widths=(
+            *(1.5, 1.75, 1.15, 1.05, 1.1, 0.7, 0.95, 0.95, 1.1, 0.7, 0.95),
+            *(1, 1, 0.85, 0.9, 1.3, 1.3, 1.6),
+        ),
+        verdict_column=17,
+        caption="u: standard uncertainty (k=1) of the expected value, in its unit. dev.: measured "
+        "over expected minus one. Riso: insulation resistance of + and − to earth, and its test "
+        "voltage. Earth: earth continuity. A dash: no valid reading.",
+        landscape=True,
+    )
+
+
+def _reasons_table(strings: pl.DataFrame) -> Table:
+    return Table(
+        headings=("String", "Verdict", "Why", "Most likely", "Check next"),
+        rows=[
+            (
+                str(row["string"]),
+                verdict_word(row["verdict"]),
+                "; ".join(row["reasons"]),
+                str(row["cause"] or "–"),
+                str(row["check_next"] or "–"),
+            )
+            for row in strings.iter_rows(named=True)
+        ],
+        widths=(1.1, 1.1, 3.2, 2.4, 3),
+        verdict_column=1,
+    )
+
+
+def _per_group(site: Site, strings: pl.DataFrame, column: str) -> pl.DataFrame:
+    return (
+        strings.join(site.strings.select("string", column), on="string", how="left")
+        .drop_nulls(column)
+        .group_by(column, maintain_order=True)
+        .agg(
+            pl.len().alias("strings"),
+            *((pl.col("verdict") == verdict).sum().alias(verdict) for verdict in _VERDICTS),
+            *(
+                getattr(pl.col(f"{quantity}_deviation_ratio"), kind)().alias(f"{quantity}_{kind}")
+                for quantity in ("voc", "isc")
+                for kind in ("min", "median", "max")
+            ),
+        )
+    )
+
+
+def _groups_table(site: Site, strings: pl.DataFrame, *, column: str, title: str) -> list[Block]:
+    frame = _per_group(site, strings, column)
+    if frame.is_empty():
+        return []
+    more = ""
+    if frame.height > PRINTED_ROWS:
+        more = f" {PRINTED_ROWS} of {frame.height}, those with the fewest passes first."
+        frame = frame.sort(pl.col("pass") / pl.col("strings"), maintain_order=True)
+    return [
+        Table(
+            headings=(
+                title,
+                "Strings",
+                "Pass",
+                "Fail",
+                "Review",
+                "Not assess.",
+                "Voc least",
+                "median",
+                "most [%]",
+                "Isc least",
+                "median",
+                "most [%]",
+            ),
+            rows=[
+                (
+                    str(row[column]),
+                    *(str(row[name]) for name in ("strings", *_VERDICTS)),
+                    *(
+                        _ratio(row[f"{quantity}_{kind}"])
+                        for quantity in ("voc", "isc")
+                        for kind in ("min", "median", "max")
+                    ),
+                )
+                for row in frame.head(PRINTED_ROWS).iter_rows(named=True)
+            ],
+            align=("left", *("right",) * 11),
+            widths=(2, *(0.9,) * 4, 1, *(1,) * 6),
+            caption=f"Verdicts and deviations per {title.lower()}.{more}",
+        )
+    ]
+
+
+def _limits(parts: HandoverParts, strings: pl.DataFrame) -> str:
+    wanted = parts.site.commissioning
+    bands = (
+        strings.select("riso_limit_megohm", "riso_test_voltage_required_v").unique().sort(pl.all())
+    )
+    insulation = " or ".join(
+        f"{least:g} MΩ at {volts:g} V or more" for least, volts in bands.drop_nulls().rows()
+    )
+    return (
+        f"Asked of every string: right polarity; Voc and Isc within "
+        f"±{100 * wanted.tolerance_ratio:g} % of what its own modules should give at the moment of "
+        f"the reading, and of like strings; insulation resistance of at least {insulation or '–'}; "
+        f"earth continuity of at most {wanted.earth_continuity_max_ohm:g} Ω; readings at "
+        f"{wanted.irradiance_min_w_m2:g} W/m2 or more."
+    )
+
+
+def _count_sentence(strings: pl.DataFrame, *, judged_at: str) -> str:
+    counts = dict(strings.group_by("verdict").len().rows())
+    return (
+        f"Judged at {judged_at}. {counts.get('pass', 0)} of {strings.height} strings pass, "
+        f"{counts.get('fail', 0)} fail, {counts.get('review', 0)} need review, "
+        f"{counts.get('not_assessable', 0)} are not assessable."
+    )
+
+
+def _sorted(strings: pl.DataFrame) -> pl.DataFrame:
+    gravity = pl.col("verdict").replace_strict(_ORDER, default=0)
+    return strings.sort(gravity, maintain_order=True)
+
+
+def test_chapter(parts: HandoverParts) -> list[Block]:
+    """Give the chapter of the string tests."""
+    part = parts.tests
+    blocks: list[Block] = [Heading(text="String tests")]
+    if part is None:
+        return [
+            *blocks,
+            Paragraph(
+                text=f"Nothing has been tested yet: none of the {parts.site.strings.height} "
+                "strings has a reading. No string is proven."
+            ),
+        ]
+    strings, zone = part.strings, parts.site.time_zone
+    wrong = _sorted(strings.filter(pl.col("verdict") != "pass"))
+    blocks += [
+        Paragraph(text=_count_sentence(strings, judged_at=local_time(part.at, zone))),
+        Paragraph(text=_limits(parts, strings)),
+        *_map_blocks(parts, strings),
+        *_deviation_blocks(parts, strings),
+        *_groups_table(parts.site, strings, column="inverter", title="Inverter"),
+        *_groups_table(parts.site, strings, column="combiner_box", title="Combiner box"),
+        Heading(text="Strings not passed", level=2),
+    ]
+    if wrong.is_empty():
+        blocks.append(Paragraph(text="None: every string passes."))
+    else:
+        blocks += [*_cut(wrong), _reasons_table(wrong.head(PRINTED_ROWS))]
+    if strings.height <= PRINTED_ROWS:
+        return [
+            *blocks,
+            Heading(text="Results of every string", level=2),
+            _results_table(strings, zone),
+        ]
+    blocks += [
+        Heading(text="Results of strings not passed", level=2),
+        Paragraph(
+            text=f"The site has {strings.height} strings, more than {PRINTED_ROWS}: strings that "
+            "pass are not printed one by one. The results of every string are in the attached "
+            "file string-tests.csv."
+        ),
+    ]
+    return blocks if wrong.is_empty() else [*blocks, _results_table(wrong.head(PRINTED_ROWS), zone)]
+
+
+def _cut(frame: pl.DataFrame) -> list[Block]:
+    if frame.height <= PRINTED_ROWS:
+        return []
+    return [
+        Paragraph(
+            text=f"{PRINTED_ROWS} of {frame.height}, the gravest first; all are in the attached "
+            "file string-tests.csv."
+        )
+    ]
+
+
+def _map_blocks(parts: HandoverParts, strings: pl.DataFrame) -> list[Block]:
+    boxes = site_boxes(parts.site, strings)
+    if not boxes:
+        return []
+    return [
+        Heading(text="Where they are", level=2),
+        Figure(
+            svg=site_map_plot(boxes),
+            caption="The site, north up, each string by its verdict; strings not passed carry a "
+            "larger sign. Strings that share a table lie in it as bands, one beside the other in "
+            "building order from the south (from the west where a table is deeper than wide); a "
+            "band shows which table a string is on, not which of its modules.",
+        ),
+    ]
+
+
+def _deviation_blocks(parts: HandoverParts, strings: pl.DataFrame) -> list[Block]:
+    voc, isc = (_floats(strings, f"{name}_deviation_ratio") for name in ("voc", "isc"))
+    if not (np.isfinite(voc).any() or np.isfinite(isc).any()):
+        return [Paragraph(text="No string has a valid reading of Voc or Isc to be drawn.")]
+    tolerance = parts.site.commissioning.tolerance_ratio
+    return [
+        Heading(text="Deviations over the site", level=2),
+        Figure(
+            svg=deviation_plot(
+                voc_deviation_ratio=voc,
+                isc_deviation_ratio=isc,
+                verdicts=strings["verdict"].to_list(),
+                tolerance_ratio=tolerance,
+            ),
+            caption="Deviation of Voc and Isc from what each string's own modules should give; "
+            f"dashed: ±{100 * tolerance:g} %. A value beyond the scale stands at its edge with its "
+            "number. What all strings share comes from sensor and weather; what one string shows "
+            "alone is its own.",
+        ),
+    ]
+
+
+def curve_chapter(parts: HandoverParts) -> list[Block]:
+    """Give the chapter of the I-V curves."""
+    blocks: list[Block] = [Heading(text="I-V curves")]
+    part = parts.tests
+    if part is None or part.curves.is_empty():
+        return [*blocks, Paragraph(text="No I-V curve has been taken.")]
+    curves = _sorted(part.curves)
+    return [
+        *blocks,
+        Paragraph(
+            text=f"{curves.height} curves of {curves['string'].n_unique()} strings. Measured "
+            "curves are brought to 1000 W/m2 and 25 °C and compared with what the string's own "
+            "modules should give there."
+        ),
+        *_cut_curves(curves),
+        _curves_table(curves.head(PRINTED_ROWS), parts.site.time_zone),
+        *_panel_blocks(part),
+    ]
+
+
+def _cut_curves(curves: pl.DataFrame) -> list[Block]:
+    if curves.height <= PRINTED_ROWS:
+        return []
+    return [
+        Paragraph(
+            text=f"{PRINTED_ROWS} of {curves.height} are printed, the gravest first; all are in "
+            "the attached file iv-curves.csv."
+        )
+    ]
+
+
+def _curves_table(curves: pl.DataFrame, zone: str) -> Table:
+    return Table(
+        headings=(
+            "String",
+            "Taken at",
+            "G [W/m2]",
+            "Cell [°C]",
+            "Pmax STC [W]",
+            "expected",
+            "dev. [%]",
+            "u [%]",
+            "FF [%]",
+            "Rs [Ω]",
+            "Verdict",
+            "Why",
+        ),
+        rows=[
+            (
+                str(row["string"] or "without name"),
+                local_time(row["measured_at"], zone)[:16],
+                number(row["irradiance_w_m2"], 0),
+                number(row["cell_temp_c"], 1),
+                number(row["pmax_stc_w"], 0),
+                number(row["expected_pmax_w"], 0),
+                _ratio(row["deviation_ratio"]),
+                _ratio(row["deviation_u_ratio"]).removeprefix("+"),
+                _ratio(row["fill_factor_stc_ratio"]).removeprefix("+"),
+                number(row["series_resistance_ohm"], 2),
+                verdict_word(row["verdict"]),
+                "; ".join(row["reasons"]) or "–",
+            )
+            for row in curves.iter_rows(named=True)
+        ],
+        align=("left", "left", *("right",) * 8, "left", "left"),
+        widths=(1.2, 1.5, 0.8, 0.8, 1, 1, 0.9, 0.8, 0.9, 0.8, 1.4, 5),
+        verdict_column=10,
+        caption="STC: 1000 W/m2, 25 °C. u: standard uncertainty (k=1) of the deviation. FF: fill "
+        "factor. Rs: series resistance of the string.",
+        landscape=True,
+    )
+
+
+def _panel_blocks(part: TestPart) -> list[Block]:
+    panels = part.panels
+    if not panels:
+        return [Paragraph(text="No curve is assessable, so none is drawn.")]
+    drawable = part.curves.filter(pl.col("verdict") != "not_assessable").height
+    blocks: list[Block] = []
+    if len(panels) < drawable:
+        blocks.append(
+            Paragraph(text=f"{len(panels)} of {drawable} curves are drawn, the gravest first.")
+        )
+    for start in range(0, len(panels), _PANELS_A_FIGURE):
+        shown = panels[start : start + _PANELS_A_FIGURE]
+        blocks.append(
+            Figure(
+                svg=curves_plot(shown),
+                caption="I-V curves at standard test conditions, measured and expected: "
+                + ", ".join(panel.title for panel in shown)
+                + ".",
+            )
+        )
+    return blocks
