@@ -270,6 +270,37 @@ def test_one_bad_module_is_set_aside_and_its_pallet_accepted() -> None:
     assert reasons(receive(_bad(clean(), 1), limits=strict)) == {FIRST: ["pallet-bad-flash"]}
 
 
+@pytest.mark.parametrize(
+    ("modules", "bad", "verdict"),
+    [(10, 1, "accept"), (10, 2, "hold"), (31, 2, "hold"), (31, 1, "accept")],
+)
+def test_share_and_number_decide_together(modules: int, bad: int, verdict: str) -> None:
+    """One bad module never holds a pallet of ten, two do: more than 5 % and at least two."""
+    delivery = _bad(clean(1), bad)
+    cut = delivery.but(
+        notes=_of(delivery.notes, FIRST, modules=modules),
+        scans=_of(delivery.scans, FIRST, modules=modules),
+        flash=delivery.flash[:modules],
+    )
+    assert verdicts(receive(cut)) == {FIRST: verdict}
+
+
+def test_two_bad_modules_of_many_are_overlooked() -> None:
+    """Two of 62 are 3.2 %: set aside, and the pallet accepted."""
+    delivery = clean(1)
+    more = [
+        flash_row(100 + place, pallet=FIRST, power=600.0, current="L", row=100 + place)
+        for place in range(MODULES)
+    ]
+    large = _bad(delivery, 2).but(
+        notes=_of(delivery.notes, FIRST, modules=2 * MODULES),
+        scans=_of(delivery.scans, FIRST, modules=2 * MODULES),
+    )
+    result = receive(large.but(flash=large.flash + more))
+    assert verdicts(result) == {FIRST: "accept"}
+    assert result.modules["usable"].sum() == 2 * MODULES - 2
+
+
 def test_a_pallet_whose_only_module_is_bad_is_held() -> None:
     """A pallet of which nothing is left to use is not accepted, however small it is."""
     delivery = clean(1)
