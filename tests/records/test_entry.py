@@ -8,7 +8,7 @@ import uuid
 from datetime import UTC, datetime, timedelta, timezone
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from tests.records.making import placed, published
 
@@ -34,6 +34,7 @@ def test_uuid_is_cut_from_a_hash_as_published() -> None:
 
 
 @given(st.binary(min_size=32, max_size=32))
+@settings(deadline=None)
 def test_every_hash_gives_a_proper_uuid(digest: bytes) -> None:
     """The standard library reads each UUID as version 8 of the standard variant."""
     read = uuid.UUID(entry_uuid(digest))
@@ -74,6 +75,7 @@ def test_netstring_is_as_published() -> None:
 
 
 @given(_PARTS, _PARTS)
+@settings(deadline=None)
 def test_different_parts_never_join_alike(one: list[bytes], other: list[bytes]) -> None:
     """Moving a byte from one field to the next changes what is hashed."""
     assert (netstrings(*one) == netstrings(*other)) == (one == other)
@@ -83,6 +85,7 @@ def test_different_parts_never_join_alike(one: list[bytes], other: list[bytes]) 
     st.datetimes(min_value=datetime(2000, 1, 2), max_value=datetime(2100, 1, 1)),  # noqa: DTZ001
     st.integers(-14 * 60, 14 * 60),
 )
+@settings(deadline=None)
 def test_times_come_back_and_sort_as_text(moment: datetime, offset_minutes: int) -> None:
     """Any zone is written in UTC with microseconds, and read back as the same moment."""
     zoned = moment.replace(tzinfo=timezone(timedelta(minutes=offset_minutes)))
@@ -135,6 +138,7 @@ def test_what_cannot_be_kept_is_named(field: str, value: object, words: str) -> 
 
 
 @given(st.binary(max_size=64))
+@settings(deadline=None)
 def test_no_body_stops_the_check(body: bytes) -> None:
     """Whatever bytes come, the check answers; what it accepts can be read as JSON."""
     new = NewEntry(kind="note", subject_kind="site", subject="north", body=body)

@@ -8,7 +8,7 @@ import threading
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from tests.records.making import published
 
@@ -29,6 +29,7 @@ def test_name_is_the_published_hash(tmp_path: Path) -> None:
 
 
 @given(st.binary(max_size=3000))
+@settings(deadline=None, max_examples=40)
 def test_the_same_bytes_are_stored_once(
     tmp_path_factory: pytest.TempPathFactory, data: bytes
 ) -> None:

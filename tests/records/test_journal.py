@@ -432,7 +432,7 @@ def test_entries_travel_in_a_file(tmp_path: Path) -> None:
         st.none() | st.integers() | st.text(max_size=8) | st.lists(st.integers(), max_size=2),
     )
 )
-@settings(max_examples=60, suppress_health_check=list(HealthCheck))
+@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
 def test_mangled_entries_are_named_not_crashed_on(
     mangled: dict[str, object], tmp_path_factory: pytest.TempPathFactory
 ) -> None:
