@@ -364,7 +364,7 @@ def demo(site: Path, as_json: bool, all_findings: bool) -> None:  # noqa: FBT001
     from arraywright.demo.run import run_demo as work  # noqa: PLC0415
 
     _run(
-        lambda progress: work(site, now=_now, progress=progress),
+        lambda progress: work(site, progress=progress),
         site=site,
         as_json=as_json,
         all_findings=all_findings,

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable
-from datetime import datetime
+from datetime import UTC, date, datetime, time, timedelta
 from importlib import resources
 from pathlib import Path
 from typing import Final
+from zoneinfo import ZoneInfo
 
 import polars as pl
 
 from arraywright.demo.commissioning_files import write_test_files
 from arraywright.demo.delivery_files import write_delivery_files
 from arraywright.demo.modules import make_modules
-from arraywright.demo.scenario import SCENARIO
+from arraywright.demo.scenario import SCENARIO, Scenario
 from arraywright.demo.score import false_alarms, score, score_table
 from arraywright.errors import CallError
 from arraywright.findings import Finding, Verdict
@@ -37,6 +37,23 @@ _MARK_TEXT: Final = (
 _OWN_FILES: Final = ("site.toml", "record.sqlite*")
 _OWN_FOLDERS: Final = ("inputs", "out", "record-files")
 _PERSON: Final = "demo"
+
+
+class _Calendar:
+    """The demo's own clock: every step happens on its day of the invented story."""
+
+    def __init__(self, scenario: Scenario) -> None:
+        self._zone = ZoneInfo(scenario.time_zone)
+        self._moment = datetime(2026, 1, 1, tzinfo=UTC)
+
+    def turn_to(self, day: date, hour: int) -> None:
+        """Turn to an hour of a day, in the site's own time."""
+        self._moment = datetime.combine(day, time(hour), tzinfo=self._zone).astimezone(UTC)
+
+    def now(self) -> datetime:
+        """Give the present moment of the story; each look at the clock takes a second."""
+        self._moment += timedelta(seconds=1)
+        return self._moment
 
 
 class _Prefixed:
@@ -73,7 +90,7 @@ def _step(name: str, report: Report) -> tuple[str, str]:
     return name, report.summary[0]
 
 
-def run_demo(folder: Path, *, now: Callable[[], datetime], progress: Progress) -> Report:
+def run_demo(folder: Path, *, progress: Progress) -> Report:
     """Write the demo site, do the main job on it, and say what was found of what was put in.
 
     The findings of the report tell of the demo itself: a fault that was not found, or an alarm on
@@ -89,9 +106,13 @@ def run_demo(folder: Path, *, now: Callable[[], datetime], progress: Progress) -
     modules = make_modules(scenario)
     inputs = folder / "inputs"
     files = write_delivery_files(inputs, scenario, modules)
+    clock = _Calendar(scenario)
+    now = clock.now
+    clock.turn_to(scenario.lots[-1].delivered_on, 16)
     received = receive(
         folder, files, person=_PERSON, now=now, progress=_Prefixed(progress, "receive")
     )
+    clock.turn_to(scenario.lots[-1].delivered_on + timedelta(days=1), 7)
     allocated = allocate(folder, person=_PERSON, now=now, progress=_Prefixed(progress, "allocate"))
     progress.stage("building and testing the strings")
     site = read_site(folder).site
@@ -107,6 +128,7 @@ def run_demo(folder: Path, *, now: Callable[[], datetime], progress: Progress) -
         strings=strings,
         module_type=site.module_types[scenario.module_type],
     )
+    clock.turn_to(scenario.test_day, 18)
     commissioned = commission(
         folder,
         list(day.paths),
@@ -114,6 +136,7 @@ def run_demo(folder: Path, *, now: Callable[[], datetime], progress: Progress) -
         now=now,
         progress=_Prefixed(progress, "commission"),
     )
+    clock.turn_to(scenario.test_day + timedelta(days=1), 9)
     handed = hand_over(folder, person=_PERSON, now=now, progress=_Prefixed(progress, "dossier"))
     traced = trace(folder, day.wrong_serial, now=now, progress=_Prefixed(progress, "trace"))
     numbers = dict(modules.select("pallet_number", "pallet").unique().iter_rows())

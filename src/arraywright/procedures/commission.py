@@ -23,7 +23,7 @@ from arraywright.commissioning import (
 from arraywright.delivery import DELIVERY_NOTE
 from arraywright.dossier.words import local_time, number, percent, verdict_word
 from arraywright.errors import RecordError
-from arraywright.findings import Finding
+from arraywright.findings import Finding, Verdict
 from arraywright.plant import PLACEMENTS
 from arraywright.procedures.allocate import ALLOCATION_PLANNED
 from arraywright.procedures.exports import csv_bytes, write_whole
@@ -94,6 +94,7 @@ def _judged(record: SiteRecord, intake: Intake, progress: Progress) -> tuple[Ent
         now_utc=record.now(),
         not_before_utc=_first_delivery(record),
     )
+    strings = _with_as_built(result.strings, where)
     findings = (
         *(() if where.as_built is None else where.as_built.findings),
         *result.findings,
@@ -104,7 +105,7 @@ def _judged(record: SiteRecord, intake: Intake, progress: Progress) -> tuple[Ent
         STRINGS_JUDGED,
         inputs=inputs,
         frames={
-            "strings": result.strings,
+            "strings": strings,
             "readings": result.readings,
             "placed": where.placed,
             "curves": curves.curves,
@@ -112,7 +113,7 @@ def _judged(record: SiteRecord, intake: Intake, progress: Progress) -> tuple[Ent
             "instruments": instruments,
         },
         findings=findings,
-        summary=_summary(result, where, curves.curves.height),
+        summary=_summary(strings, result, where, curves=curves.curves.height),
         previous=previous,
     )
     return record.append_result(
@@ -120,11 +121,39 @@ def _judged(record: SiteRecord, intake: Intake, progress: Progress) -> tuple[Ent
     ), True
 
 
-def _summary(result: CommissioningResult, where: WhatIsWhere, curves: int) -> dict[str, Any]:
+def _with_as_built(strings: pl.DataFrame, where: WhatIsWhere) -> pl.DataFrame:
+    """Let a string fail that as-built lists say is wrongly built, whatever it reads."""
+    wrong: dict[str, list[str]] = {}
+    for finding in () if where.as_built is None else where.as_built.findings:
+        if finding.verdict is Verdict.FAIL and finding.subject_kind == "string":
+            wrong.setdefault(finding.subject, []).append(f"as-built list: {finding.message}")
+    said = pl.DataFrame(
+        {"string": list(wrong), "_wrong": list(wrong.values())},
+        schema={"string": pl.String, "_wrong": pl.List(pl.String)},
+    )
+    empty = pl.lit([], dtype=pl.List(pl.String))
+    return (
+        strings.join(said, on="string", how="left", maintain_order="left")
+        .with_columns(
+            as_built_verdict=pl.when(pl.col("_wrong").is_not_null())
+            .then(pl.lit("fail"))
+            .otherwise(pl.lit("pass" if where.as_built is not None else "not_assessable")),
+            verdict=pl.when(pl.col("_wrong").is_not_null())
+            .then(pl.lit("fail"))
+            .otherwise(pl.col("verdict")),
+            reasons=pl.concat_list(pl.col("_wrong").fill_null(empty), pl.col("reasons")),
+        )
+        .drop("_wrong")
+    )
+
+
+def _summary(
+    strings: pl.DataFrame, result: CommissioningResult, where: WhatIsWhere, *, curves: int
+) -> dict[str, Any]:
     return {
-        "strings": result.strings.height,
+        "strings": strings.height,
         **{
-            verdict: result.strings.filter(pl.col("verdict") == verdict).height
+            verdict: strings.filter(pl.col("verdict") == verdict).height
             for verdict in ("pass", "fail", "review", "not_assessable")
         },
         "curves": curves,

@@ -119,12 +119,12 @@ def _pallet_events(record: SiteRecord, pallet: str) -> Iterator[_Event]:
 def _serial_events(record: SiteRecord, serial: str) -> Iterator[_Event]:
     same = pl.col("serial") == serial
     pallets: set[str] = set()
-    for entry, row in _rows(record, FLASH_LIST, same):
+    for _, row in _rows(record, FLASH_LIST, same):
         if row["pallet"]:
             spelled = pl.DataFrame({"pallet": [row["pallet"]]})
             pallets.add(str(spelled.select(normal_pallet(pl.col("pallet"))).item()))
         yield _Event(
-            moment=row["flashed_at"] or entry.device_time,
+            moment=row["flashed_at"],
             what=f"flashed by the maker: Pmax {number(row['pmax_w'], 2)} W, "
             f"Voc {number(row['voc_v'], 3)} V, Isc {number(row['isc_a'], 3)} A, "
             f"Vmp {number(row['vmp_v'], 3)} V, Imp {number(row['imp_a'], 3)} A; "
@@ -169,8 +169,26 @@ def _serial_events(record: SiteRecord, serial: str) -> Iterator[_Event]:
     if judged is not None and not strings:
         placed = record.scan_frame(judged, "placed").filter(same).collect()
         strings = set(placed["string"].to_list())
+    yield from _as_built_events(record, serial)
     for string in sorted(strings):
         yield from _verdict_events(record, string)
+
+
+def _as_built_events(record: SiteRecord, subject: str) -> Iterator[_Event]:
+    """Tell what as-built lists were found to contradict about a subject, when that was found."""
+    told: set[str] = set()
+    for entry in record.journal.entries(kind=STRINGS_JUDGED):
+        for finding in record.load_findings(entry):
+            if not finding.check.startswith("as-built-") or finding.message in told:
+                continue
+            if finding.subject == subject or subject in finding.message:
+                told.add(finding.message)
+                yield _Event(
+                    moment=entry.device_time,
+                    what=f"as-built list: {finding.message}",
+                    who=entry.person,
+                    source=str(finding.place or f"entry {entry.uuid}"),
+                )
 
 
 def _verdict_events(record: SiteRecord, string: str) -> Iterator[_Event]:
@@ -223,6 +241,7 @@ def _string_events(record: SiteRecord, string: str) -> Iterator[_Event]:
     for moment, row in moments_of_curves.items():
         yield _Event(moment=moment, what="I-V curve taken", who="", source=_source(row))
     yield from _curve_verdicts(record, string)
+    yield from _as_built_events(record, string)
     yield from _verdict_events(record, string)
 
 
@@ -234,7 +253,7 @@ def _curve_verdicts(record: SiteRecord, string: str) -> Iterator[_Event]:
         pl.col("string") == string,
         say=lambda rows: "; ".join(
             f"curve verdict {verdict_word(row['verdict'])}: Pmax "
-            f"{percent(row['pmax_deviation_ratio'])} against its modules' flash values"
+            f"{percent(row['deviation_ratio'])} against its modules' flash values"
             for row in rows
         ),
     )
