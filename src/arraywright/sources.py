@@ -219,6 +219,13 @@ _ALL = (
         "independent",
     ),
     _source(
+        "pvlib-cell-temperature",
+        "Cell temperatures of two models at one condition, tests of the module temperature",
+        "pvlib-python 0.16.1",
+        "PyPI pvlib, source distribution, tests/test_temperature.py",
+        "independent",
+    ),
+    _source(
         "pvlib-sapm-temperature",
         "Photovoltaic array performance model",
         "SAND2004-3535, 2004",

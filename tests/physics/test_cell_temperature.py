@@ -17,6 +17,7 @@ from arraywright.physics import (
     open_circuit_voltage,
     translate,
 )
+from tests.physics.published import published
 
 MODULE = ReferenceDiode(
     photocurrent_a=np.array([9.45]),
@@ -37,14 +38,14 @@ def test_mountings_carry_the_published_coefficients() -> None:
 
 
 def test_published_examples_of_both_models() -> None:
-    """The values of the other library's own tests for 900 W/m2, 20 degC and 5 m/s come out."""
-    sapm = from_air(
-        irradiance_w_m2=900.0, air_temp_c=20.0, wind_m_s=5.0, mounting="open_rack_glass_glass"
-    )
-    # pvlib-python tests/test_temperature.py, test_sapm_cell and test_faiman_default.
-    assert float(sapm.cell_temp_c) == pytest.approx(43.509, abs=5e-4)
-    faiman = from_air("faiman", irradiance_w_m2=900.0, air_temp_c=20.0, wind_m_s=5.0)
-    assert float(faiman.cell_temp_c) == pytest.approx(35.203, abs=5e-4)
+    """The values of the other library's own tests come out to their printed digits."""
+    values = published("pvlib-cell-temperature")
+    given, expected, slack = values["inputs"], values["expected"], values["tolerance"]["temp_k"]
+    mounting = given.pop("mounting")
+    sapm = from_air(mounting=mounting, **given)
+    assert float(sapm.cell_temp_c) == pytest.approx(expected["sapm_c"], abs=slack)
+    faiman = from_air("faiman", **given)
+    assert float(faiman.cell_temp_c) == pytest.approx(expected["faiman_c"], abs=slack)
 
 
 def test_the_two_models_agree_within_their_uncertainty() -> None:

@@ -187,6 +187,9 @@ def _series_peak(units: FloatArray, lead_ohm: float) -> tuple[float, float]:
             continue
         if math.isnan(volts[left]):
             volts[left] = voltage_of(units, lead_ohm, knees[left], knees[left])[0]
+        if knees[left] * volts[left] > best:
+            best_i, best_v = knees[left], volts[left]
+            best = best_i * best_v
         if knees[right] * volts[left] <= best * TIE:
             continue
         if right - left == 1:

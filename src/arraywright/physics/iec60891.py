@@ -140,7 +140,7 @@ def procedure_1_2021(
     to_irradiance_w_m2: npt.ArrayLike = STC_IRRADIANCE_W_M2,
     to_cell_temp_c: npt.ArrayLike = STC_CELL_TEMP_C,
 ) -> TranslatedCurve:
-    """Curves [V, A] at another irradiance and temperature by procedure 1.
+    """Voltages [V] and currents [A] of curves at another condition by procedure 1.
 
     With 1 the measured and 2 the target condition::
 
@@ -222,7 +222,7 @@ def procedure_2_2021(
     to_irradiance_w_m2: npt.ArrayLike = STC_IRRADIANCE_W_M2,
     to_cell_temp_c: npt.ArrayLike = STC_CELL_TEMP_C,
 ) -> TranslatedCurve:
-    """Curves [V, A] at another irradiance and temperature by procedure 2, edition 2021.
+    """Voltages [V] and currents [A] of curves at another condition by procedure 2, edition 2021.
 
     With 1 the measured and 2 the target condition and T in degC::
 
@@ -313,7 +313,7 @@ def procedure_2_2009(
     to_irradiance_w_m2: npt.ArrayLike = STC_IRRADIANCE_W_M2,
     to_cell_temp_c: npt.ArrayLike = STC_CELL_TEMP_C,
 ) -> TranslatedCurve:
-    """Curves [V, A] at another irradiance and temperature by procedure 2, edition 2009.
+    """Voltages [V] and currents [A] of curves at another condition by procedure 2, edition 2009.
 
     With 1 the measured and 2 the target condition::
 

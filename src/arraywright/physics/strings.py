@@ -249,7 +249,7 @@ def string_curve(
     substring_shorted: npt.ArrayLike | None = None,
     lead_resistance_ohm: npt.ArrayLike = 0.0,
 ) -> StringCurve:
-    """Current-voltage curve of each string [V, A], voltages evenly spaced from 0 to Voc.
+    """Curve of each string, voltages [V] evenly spaced from 0 to Voc, currents [A].
 
     Arguments and errors as ``string_voltage``; ``points`` is at least 2.
 
@@ -363,7 +363,7 @@ def parallel_curve(
     substring_shorted: npt.ArrayLike | None = None,
     lead_resistance_ohm: npt.ArrayLike = 0.0,
 ) -> StringCurve:
-    """Current-voltage curve of each input [V, A], from 0 to the highest Voc of its strings.
+    """Curve of each input, voltages [V] from 0 to the highest Voc of its strings, currents [A].
 
     Where the strings differ, the last points lie above the input's own open-circuit voltage and
     their current is negative. Arguments and errors as ``parallel_current``; ``points`` is at
