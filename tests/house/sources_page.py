@@ -58,11 +58,9 @@ def page_text() -> str:
         "",
         "## What the tests are checked against",
         "",
-        (
-            "Each file holds inputs, expected values and tolerance with its document. `memory` values "
-            "wait to be confirmed against their document; `common practice` has none; `regression` "
-            "never counts as verification."
-        ),
+        "Each file holds inputs, expected values and tolerance with its document.",
+        "`memory` values wait to be confirmed against their document; `common practice` has none;",
+        "`regression` never counts as verification.",
         "",
         "| file | document | place | read | kind |",
         "|---|---|---|---|---|",
