@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from pvlib import temperature
+from tests.physics.published import published
 
 from arraywright.arrays import FloatArray
 from arraywright.errors import CallError
@@ -17,7 +18,6 @@ from arraywright.physics import (
     open_circuit_voltage,
     translate,
 )
-from tests.physics.published import published
 
 MODULE = ReferenceDiode(
     photocurrent_a=np.array([9.45]),
