@@ -9,6 +9,7 @@ from arraywright.dossier.blocks import (
     FindingList,
     Heading,
     Paragraph,
+    Sideways,
     Table,
 )
 from arraywright.dossier.plots import (
@@ -34,6 +35,7 @@ __all__ = [
     "MapBox",
     "Paragraph",
     "PlanBar",
+    "Sideways",
     "Table",
     "curves_plot",
     "deviation_plot",

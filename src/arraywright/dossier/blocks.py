@@ -18,6 +18,7 @@ __all__ = [
     "FindingList",
     "Heading",
     "Paragraph",
+    "Sideways",
     "Table",
 ]
 
@@ -64,7 +65,7 @@ class Table:
         widths: relative widths; 0 lets the column take what it needs. All 0 when empty.
         verdict_column: index of the column that holds verdict words, or None.
         caption: words under the heading, may be empty.
-        landscape: whether the table stands on pages of its own, turned sideways.
+        row_height_mm: least height of a row [mm], for rows that people write in; 0 for as needed.
     """
 
     headings: tuple[str, ...]
@@ -73,7 +74,7 @@ class Table:
     widths: tuple[float, ...] = ()
     verdict_column: int | None = None
     caption: str = ""
-    landscape: bool = False
+    row_height_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,7 +94,14 @@ class FindingList:
     none: str = "Nothing to report."
 
 
-Block: TypeAlias = Heading | Paragraph | Caution | Facts | Table | Figure | FindingList
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sideways:
+    """Parts that need width: they stand on pages of their own, turned sideways."""
+
+    blocks: tuple[Block, ...]
+
+
+Block: TypeAlias = "Heading | Paragraph | Caution | Facts | Table | Figure | FindingList | Sideways"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -236,11 +236,9 @@ def _summary_blocks(parts: HandoverParts) -> list[Block]:
         Heading(text="Signatures", level=2),
         Table(
             headings=("", "Name", "Date", "Signature"),
-            rows=[
-                (f"{role}\u00a0\u00a0", "", "", "")
-                for role in ("Tested", "Handed over", "Taken over")
-            ],
+            rows=[(role, "", "", "") for role in ("Tested", "Handed over", "Taken over")],
             widths=(1, 2, 1, 2),
+            row_height_mm=11.0,
             caption="This software signs its own record, not this document; people sign here.",
         ),
     ]

@@ -295,7 +295,7 @@ def input_blocks(parts: HandoverParts) -> list[Block]:
                 for one in files[-PRINTED_ROWS:]
             ],
             align=("left", "left", "right", "left", "left"),
-            widths=(2, 1.2, 0.7, 1.3, 4),
+            widths=(2, 1.2, 0.6, 1.3, 5.1),
         ),
     ]
 

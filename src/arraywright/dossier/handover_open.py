@@ -10,7 +10,7 @@ from arraywright.dossier.handover_parts import PRINTED_FINDINGS, HandoverParts
 from arraywright.dossier.words import verdict_word
 from arraywright.findings import Finding, Verdict
 
-__all__ = ["gathered_findings", "open_findings", "open_points_blocks"]
+__all__ = ["gathered_findings", "open_findings", "open_points_blocks", "spans_of"]
 
 _TOGETHER_FROM: Final = 4
 _NAMES_SHOWN: Final = 40
@@ -35,9 +35,13 @@ def _without_name(finding: Finding) -> str:
     return finding.message
 
 
-def _names(findings: Sequence[Finding], order: Mapping[str, int]) -> str:
-    """Give the names of the subjects; strings that follow each other are told as a span."""
-    names = list(dict.fromkeys(finding.subject for finding in findings))
+def spans_of(names: Sequence[str], order: Mapping[str, int]) -> str:
+    """Give names in building order; strings that follow each other are told as a span.
+
+    Args:
+        names: names, each once.
+        order: place of each string in building order; other names come behind.
+    """
     spans: list[list[str]] = []
     for name in sorted(names, key=lambda one: order.get(one, len(order))):
         place = order.get(name)
@@ -80,7 +84,7 @@ def gathered_findings(
             Finding(
                 check=check,
                 subject_kind=f"{len({one.subject for one in held})} x {kind}:",
-                subject=_names(held, order),
+                subject=spans_of(list(dict.fromkeys(one.subject for one in held)), order),
                 verdict=Verdict(verdict),
                 message=f"– {sentence}",
                 remedy=remedy,

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any, Final
 
 import numpy as np
 import polars as pl
 
 from arraywright.arrays import FloatArray
-from arraywright.dossier.blocks import Block, Figure, Heading, Paragraph, Table
+from arraywright.dossier.blocks import Block, Figure, Heading, Paragraph, Sideways, Table
 from arraywright.dossier.handover_map import site_boxes
+from arraywright.dossier.handover_open import spans_of
 from arraywright.dossier.handover_parts import PRINTED_ROWS, HandoverParts, TestPart
 from arraywright.dossier.plots import curves_plot, deviation_plot, site_map_plot
 from arraywright.dossier.words import local_time, number, percent, verdict_word
@@ -88,25 +90,26 @@ def _results_table(strings: pl.DataFrame, zone: str) -> Table:
         ),
         verdict_column=17,
         caption="u: standard uncertainty (k=1) of the expected value, in its unit. dev.: measured "
-        "over expected minus one. Riso: insulation resistance of + and − to earth, and its test "
-        "voltage. Earth: earth continuity. A dash: no valid reading.",
-        landscape=True,
+        "over expected minus one. Voc stands without its sign, which is under polarity. Riso: "
+        "insulation resistance of + and − to earth, and its test voltage. Earth: earth continuity. "
+        "A dash: no valid reading.",
     )
 
 
-def _reasons_table(strings: pl.DataFrame) -> Table:
+def _reasons_table(strings: pl.DataFrame, order: Mapping[str, int]) -> Table:
+    """Give why strings did not pass; strings with the same story share a row."""
+    stories: dict[tuple[str, str, str, str], list[str]] = {}
+    for row in strings.iter_rows(named=True):
+        story = (
+            verdict_word(row["verdict"]),
+            "; ".join(row["reasons"]),
+            str(row["cause"] or "–"),
+            str(row["check_next"] or "–"),
+        )
+        stories.setdefault(story, []).append(str(row["string"]))
     return Table(
         headings=("String", "Verdict", "Why", "Most likely", "Check next"),
-        rows=[
-            (
-                str(row["string"]),
-                verdict_word(row["verdict"]),
-                "; ".join(row["reasons"]),
-                str(row["cause"] or "–"),
-                str(row["check_next"] or "–"),
-            )
-            for row in strings.iter_rows(named=True)
-        ],
+        rows=[(spans_of(names, order), *story) for story, names in stories.items()],
         widths=(1.1, 1.1, 3.2, 2.4, 3),
         verdict_column=1,
     )
@@ -216,6 +219,7 @@ def test_chapter(parts: HandoverParts) -> list[Block]:
             ),
         ]
     strings, zone = part.strings, parts.site.time_zone
+    order = {name: place for place, name in enumerate(parts.site.strings["string"].to_list())}
     wrong = _sorted(strings.filter(pl.col("verdict") != "pass"))
     blocks += [
         Paragraph(text=_count_sentence(strings, judged_at=local_time(part.at, zone))),
@@ -229,14 +233,18 @@ def test_chapter(parts: HandoverParts) -> list[Block]:
     if wrong.is_empty():
         blocks.append(Paragraph(text="None: every string passes."))
     else:
-        blocks += [*_cut(wrong), _reasons_table(wrong.head(PRINTED_ROWS))]
+        blocks += [*_cut(wrong), _reasons_table(wrong.head(PRINTED_ROWS), order)]
     if strings.height <= PRINTED_ROWS:
         return [
             *blocks,
-            Heading(text="Results of every string", level=2),
-            _results_table(strings, zone),
+            Sideways(
+                blocks=(
+                    Heading(text="Results of every string", level=2),
+                    _results_table(strings, zone),
+                )
+            ),
         ]
-    blocks += [
+    said: list[Block] = [
         Heading(text="Results of strings not passed", level=2),
         Paragraph(
             text=f"The site has {strings.height} strings, more than {PRINTED_ROWS}: strings that "
@@ -244,7 +252,9 @@ def test_chapter(parts: HandoverParts) -> list[Block]:
             "file string-tests.csv."
         ),
     ]
-    return blocks if wrong.is_empty() else [*blocks, _results_table(wrong.head(PRINTED_ROWS), zone)]
+    if wrong.is_empty():
+        return [*blocks, *said]
+    return [*blocks, Sideways(blocks=(*said, _results_table(wrong.head(PRINTED_ROWS), zone)))]
 
 
 def _cut(frame: pl.DataFrame) -> list[Block]:
@@ -312,6 +322,7 @@ def curve_chapter(parts: HandoverParts) -> list[Block]:
         ),
         *_cut_curves(curves),
         _curves_table(curves.head(PRINTED_ROWS), parts.site.time_zone),
+        *_curve_reasons(curves.head(PRINTED_ROWS), parts.site.time_zone),
         *_panel_blocks(part),
     ]
 
@@ -341,7 +352,6 @@ def _curves_table(curves: pl.DataFrame, zone: str) -> Table:
             "FF [%]",
             "Rs [Ω]",
             "Verdict",
-            "Why",
         ),
         rows=[
             (
@@ -356,17 +366,37 @@ def _curves_table(curves: pl.DataFrame, zone: str) -> Table:
                 _ratio(row["fill_factor_stc_ratio"]).removeprefix("+"),
                 number(row["series_resistance_ohm"], 2),
                 verdict_word(row["verdict"]),
-                "; ".join(row["reasons"]) or "–",
             )
             for row in curves.iter_rows(named=True)
         ],
-        align=("left", "left", *("right",) * 8, "left", "left"),
-        widths=(1.2, 1.5, 0.8, 0.8, 1, 1, 0.9, 0.8, 0.9, 0.8, 1.4, 5),
+        align=("left", "left", *("right",) * 8, "left"),
+        widths=(1.2, 1.6, 0.9, 0.8, 1, 1, 0.9, 0.8, 0.8, 0.8, 1.4),
         verdict_column=10,
         caption="STC: 1000 W/m2, 25 °C. u: standard uncertainty (k=1) of the deviation. FF: fill "
         "factor. Rs: series resistance of the string.",
-        landscape=True,
     )
+
+
+def _curve_reasons(curves: pl.DataFrame, zone: str) -> list[Block]:
+    told = curves.filter(pl.col("reasons").list.len() > 0)
+    if told.is_empty():
+        return []
+    return [
+        Table(
+            headings=("String", "Taken at", "Verdict", "What was seen"),
+            rows=[
+                (
+                    str(row["string"] or "without name"),
+                    local_time(row["measured_at"], zone)[:16],
+                    verdict_word(row["verdict"]),
+                    "; ".join(row["reasons"]),
+                )
+                for row in told.iter_rows(named=True)
+            ],
+            widths=(1.2, 1.6, 1.2, 6),
+            verdict_column=2,
+        )
+    ]
 
 
 def _panel_blocks(part: TestPart) -> list[Block]:

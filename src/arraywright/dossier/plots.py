@@ -34,6 +34,9 @@ _LOOKS: Final[dict[str, tuple[str, str, str]]] = {
 }
 """Colour (Okabe and Ito's palette), marker and words of each verdict."""
 
+_LAYERS: Final = {"pass": 3, "not_assessable": 4, "review": 5, "fail": 6}
+"""What lies above what on a map: the gravest on top."""
+
 _STYLE: Final[Any] = {
     "font.size": 8,
     "axes.titlesize": 9,
@@ -51,7 +54,7 @@ _STYLE: Final[Any] = {
 
 def _svg(figure: MplFigure) -> bytes:
     buffer = io.BytesIO()
-    figure.savefig(buffer, format="svg", metadata={"Date": None})
+    figure.savefig(buffer, format="svg", metadata={"Date": None}, dpi=200)
     return buffer.getvalue()
 
 
@@ -200,6 +203,9 @@ def site_map_plot(boxes: Sequence[MapBox], *, label_limit: int = 25) -> bytes:
                 )
             )
             centres = corners.mean(axis=1)
+            passed = verdict == "pass"
+            # Where very many strings are not passed, smaller signs keep them apart.
+            size = float(np.clip(5.5 * np.sqrt(200.0 / len(chosen)), 1.2, 5.5))
             axes.plot(
                 centres[:, 0],
                 centres[:, 1],
@@ -207,14 +213,14 @@ def site_map_plot(boxes: Sequence[MapBox], *, label_limit: int = 25) -> bytes:
                 marker=marker,
                 color=colour,
                 markeredgecolor="#1f2933",
-                markeredgewidth=0.4,
-                markersize=5.5 if verdict != "pass" else (2.0 if len(chosen) < 2000 else 0.5),
+                markeredgewidth=0.4 if size > 3.0 else 0.0,
+                markersize=(2.0 if len(chosen) < 2000 else 0.5) if passed else size,
                 label=f"{label} ({len({box.string for box in chosen})})",
                 rasterized=len(chosen) > 5000,
-                zorder=3 if verdict == "pass" else 4,
+                zorder=_LAYERS[verdict],
             )
             first = {box.string: centre for box, centre in zip(chosen, centres, strict=True)}
-            if verdict != "pass" and len(first) <= label_limit:
+            if not passed and len(first) <= label_limit:
                 for string, centre in first.items():
                     axes.annotate(
                         shortened(string, length=24),
@@ -223,7 +229,7 @@ def site_map_plot(boxes: Sequence[MapBox], *, label_limit: int = 25) -> bytes:
                         xytext=(4, 4),
                         textcoords="offset points",
                         fontsize=6,
-                        zorder=5,
+                        zorder=7,
                     )
         axes.set_aspect("equal")
         axes.autoscale_view()

@@ -21,6 +21,7 @@ from arraywright.dossier.blocks import (
     FindingList,
     Heading,
     Paragraph,
+    Sideways,
     Table,
 )
 from arraywright.dossier.glyphs import printable
@@ -39,16 +40,19 @@ def _finding_row(finding: Finding) -> dict[str, str]:
         notes.append(f"Basis: {source_title(finding.basis)}")
     if finding.place is not None:
         notes.append(f"At: {finding.place}")
+    subject, message = f"{finding.subject_kind} {finding.subject}", finding.message
+    if message.casefold().startswith(subject.casefold()):
+        subject, message = message[: len(subject)], message[len(subject) :].lstrip(": ")
     return {
         "verdict": finding.verdict.value.replace("_", " "),
-        "subject": f"{finding.subject_kind} {finding.subject}",
-        "message": finding.message,
+        "subject": subject,
+        "message": message,
         "remedy": finding.remedy,
         "note": " · ".join(notes),
     }
 
 
-def _block_data(block: Block, folder: Path, index: int) -> dict[str, object]:
+def _block_data(block: Block, folder: Path, name: str) -> dict[str, object]:
     match block:
         case Heading():
             return {"kind": "heading", "text": block.text, "level": block.level}
@@ -67,14 +71,14 @@ def _block_data(block: Block, folder: Path, index: int) -> dict[str, object]:
                 "widths": list(block.widths),
                 "verdict_column": block.verdict_column,
                 "caption": block.caption,
-                "landscape": block.landscape,
+                "row_height_mm": block.row_height_mm,
             }
         case Figure():
-            name = f"figure-{index}.svg"
-            (folder / name).write_bytes(block.svg)
+            file = f"figure-{name}.svg"
+            (folder / file).write_bytes(block.svg)
             return {
                 "kind": "figure",
-                "file": name,
+                "file": file,
                 "caption": block.caption,
                 "width_ratio": block.width_ratio,
             }
@@ -84,6 +88,14 @@ def _block_data(block: Block, folder: Path, index: int) -> dict[str, object]:
                 "kind": "findings",
                 "rows": [_finding_row(finding) for finding in ordered],
                 "none": block.none,
+            }
+        case Sideways():
+            return {
+                "kind": "sideways",
+                "blocks": [
+                    _block_data(held, folder, f"{name}-{index}")
+                    for index, held in enumerate(block.blocks)
+                ],
             }
 
 
@@ -147,7 +159,8 @@ def render_pdf(document: Document, *, made_at: datetime) -> bytes:
             "contents": document.contents,
             "attachments": attachments,
             "blocks": [
-                _block_data(block, folder, index) for index, block in enumerate(document.blocks)
+                _block_data(block, folder, str(index))
+                for index, block in enumerate(document.blocks)
             ],
         }
         (folder / "document.typ").write_bytes(template.read_bytes())
