@@ -1,9 +1,7 @@
 """How often the second verdict sees one shorted bypass diode, against the best any test can do."""
 
 import datetime as dt
-import tomllib
 from functools import cache
-from pathlib import Path
 
 import numpy as np
 import polars as pl
@@ -19,15 +17,12 @@ from tests.commissioning.invented import (
     make_site,
     make_type,
 )
+from tests.published_values import published
 
 from arraywright.commissioning.expected import expected_values
 from arraywright.commissioning.verdicts import judge
 
-ORACLE = tomllib.loads(
-    (Path(__file__).parents[1] / "published" / "diode-detection-oracle.toml").read_text(
-        encoding="utf-8"
-    )
-)
+ORACLE = published("diode-detection-oracle")
 STRINGS = 12_000
 FAULTY_EVERY = 40
 

@@ -1,6 +1,5 @@
 """What strings should read, and how sure that is."""
 
-import tomllib
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,6 +9,7 @@ import pvlib
 import pytest
 from scipy import optimize
 from tests.commissioning.invented import ALPHA, BETA, make_modules, make_site, make_type
+from tests.published_values import published
 
 from arraywright.arrays import FloatArray
 from arraywright.commissioning.expected import (
@@ -243,9 +243,7 @@ def test_taking_strings_keeps_their_own_modules() -> None:
 
 def test_measured_curves_of_a_real_module_follow_the_expectation() -> None:
     """Voc and Isc of 3,585 outdoor curves follow the expectation anchored at strong light."""
-    check = tomllib.loads(
-        (TESTS / "published" / "outdoor-iv-3585-strings.toml").read_text(encoding="utf-8")
-    )
+    check = published("outdoor-iv-3585-strings")
     data = pl.read_parquet(TESTS / "data" / "outdoor_iv_3585" / "conditions.parquet")
     assert len(data) == check["expected"]["curves"]
     given = check["inputs"]

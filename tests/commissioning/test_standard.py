@@ -1,9 +1,7 @@
 """Limits of IEC 62446-1."""
 
-import tomllib
-from pathlib import Path
-
 import numpy as np
+from tests.published_values import published
 
 from arraywright.commissioning.standard import (
     FAIL,
@@ -15,9 +13,7 @@ from arraywright.commissioning.standard import (
     within_tolerance,
 )
 
-TABLE = tomllib.loads(
-    (Path(__file__).parents[1] / "published" / "iec-62446-1.toml").read_text(encoding="utf-8")
-)
+TABLE = published("iec-62446-1")
 
 
 def test_insulation_limits_follow_the_table() -> None:

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binom
-from tests.delivery.published import published
+from tests.published_values import published
 
 from arraywright.delivery import (
     acceptance_probability,

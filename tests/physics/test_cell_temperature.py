@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from pvlib import temperature
-from tests.physics.published import published
+from tests.published_values import published
 
 from arraywright.arrays import FloatArray
 from arraywright.errors import CallError

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import tomllib
-from pathlib import Path
-
 import numpy as np
 import pvlib
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
+from tests.published_values import published
 
 from arraywright.arrays import FloatArray
 from arraywright.errors import CallError
@@ -29,9 +27,8 @@ from arraywright.physics import (
     with_voc_coefficient,
 )
 
-PUBLISHED = Path(__file__).parents[1] / "published"
-LISTED = tomllib.loads((PUBLISHED / "sam-cec-modules.toml").read_text("utf-8"))
-WORKED = tomllib.loads((PUBLISHED / "pvlib-fit-desoto.toml").read_text("utf-8"))
+LISTED = published("sam-cec-modules")
+WORKED = published("pvlib-fit-desoto")
 WITHIN = LISTED["tolerance"]["reproduced_ratio"]
 
 

@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 import pytest
 from scipy.optimize import brentq
-from tests.physics.published import DATA, published
+from tests.published_values import DATA, published
 
 from arraywright.arrays import FloatArray, IntArray, offsets_from_lengths
 from arraywright.errors import CallError

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from tests.physics.published import published
+from tests.published_values import published
 
 from arraywright.errors import CallError
 from arraywright.physics import CurveGate, SingleDiode, key_points, measured_key_points

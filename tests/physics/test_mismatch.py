@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import brentq
-from tests.physics.published import published
+from tests.published_values import published
 
 from arraywright.arrays import FloatArray
 from arraywright.physics import (

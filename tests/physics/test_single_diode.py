@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import json
-import tomllib
 from decimal import Decimal, localcontext
 from pathlib import Path
 from typing import Any
@@ -15,6 +14,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy import constants
+from tests.published_values import published
 
 from arraywright.arrays import FloatArray
 from arraywright.errors import CallError
@@ -29,7 +29,7 @@ from arraywright.physics import (
 )
 
 TESTS = Path(__file__).parents[1]
-PRECISE = tomllib.loads((TESTS / "published" / "pvlib-precise-iv.toml").read_text("utf-8"))
+PRECISE = published("pvlib-precise-iv")
 TOLERANCE = PRECISE["tolerance"]
 
 

@@ -10,7 +10,7 @@ import pandas as pd
 import polars as pl
 import pvlib
 import pytest
-from tests.physics.published import published
+from tests.published_values import published
 
 from arraywright.errors import CallError
 from arraywright.physics import (

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import re
-import tomllib
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from tests.published_values import published
 
 from arraywright.errors import ArraywrightError, InputFileError
 from arraywright.findings import Finding, Verdict
@@ -121,9 +121,7 @@ def test_defaults_of_common_practice_are_applied_and_listed(read: Read) -> None:
     """A silent description gets the usual torque, range and stacks, and says so quietly."""
     reading = read(SMALL)
     mill = _site(reading).module_types["mill440"]
-    usual = tomllib.loads(
-        (ROOT / "tests/published/common-practice-site.toml").read_text(encoding="utf-8")
-    )["expected"]
+    usual = published("common-practice-site")["expected"]
     assert {name: getattr(mill, name) for name in usual} == usual
     noted = {f.subject: f for f in reading.findings if f.check == "site-default"}
     torque = noted["module_types.mill440.torque_min_nm"]

@@ -2,21 +2,15 @@
 
 from __future__ import annotations
 
-import tomllib
-from pathlib import Path
-
 import pvlib
+from tests.published_values import published
 
 from arraywright.findings import Verdict
 from arraywright.readers.site_types import read_module_type
 from arraywright.readers.site_values import Description
 from arraywright.readers.toml_lines import TomlLines
 
-CHECK = tomllib.loads(
-    (Path(__file__).parents[1] / "published" / "sam-cec-module-descriptions.toml").read_text(
-        encoding="utf-8"
-    )
-)
+CHECK = published("sam-cec-module-descriptions")
 
 
 def test_nearly_every_listed_module_can_be_described() -> None:

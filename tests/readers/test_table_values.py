@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 import zoneinfo
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -13,6 +12,7 @@ import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from tests.published_values import published
 from tests.readers.table_corpus import ZONE, checks, csv_text, of_check, read_text, xlsx_bytes
 
 from arraywright.commissioning.tables import INSTRUMENTS, IV_POINTS, STRING_READINGS
@@ -205,8 +205,7 @@ def test_scientific_identities_are_destroyed(tmp_path: Path, text: str) -> None:
 
 def test_sscc_that_went_through_a_workbook_cell_is_destroyed(tmp_path: Path) -> None:
     """Numbers of 18 digits in cells have lost their end; as texts they are whole (biip agrees)."""
-    published = Path(__file__).parents[1] / "published" / "gs1_sscc.toml"
-    valid = tomllib.loads(published.read_text(encoding="utf-8"))["valid"]
+    valid = published("gs1_sscc")["valid"]
     good = [str(one["number"]) for one in valid if len(str(one["number"])) == 18][:3]
     assert len(good) == 3
     assert all(biip.sscc.Sscc.parse(text) for text in good)

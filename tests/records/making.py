@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sqlite3
-import tomllib
 from collections.abc import Callable
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
@@ -13,12 +12,6 @@ from typing import Any
 from arraywright.records import DeviceIdentity, Journal, NewEntry, json_body
 
 START = datetime(2026, 3, 2, 7, 30, tzinfo=UTC)
-
-
-def published(name: str) -> dict[str, Any]:
-    """Give the content of one file of published values."""
-    path = Path(__file__).parents[1] / "published" / f"{name}.toml"
-    return tomllib.loads(path.read_text(encoding="utf-8"))
 
 
 def device(seed: int) -> DeviceIdentity:

@@ -10,7 +10,8 @@ from datetime import UTC, datetime, timedelta, timezone
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tests.records.making import placed, published
+from tests.published_values import published
+from tests.records.making import placed
 
 from arraywright.errors import CallError, RecordError
 from arraywright.records import DeviceIdentity, NewEntry, json_body, named_files, parse_body

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tests.records.making import published
+from tests.published_values import published
 
 from arraywright.errors import CallError, InputFileError, MachineError
 from arraywright.findings import Verdict, worst_verdict

@@ -8,10 +8,10 @@ from typing import Any
 
 __all__ = ["DATA", "published"]
 
-DATA = Path(__file__).parents[1] / "data"
+DATA = Path(__file__).parent / "data"
+_FOLDER = Path(__file__).parent / "published"
 
 
 def published(name: str) -> dict[str, Any]:
     """Give the content of one file of published values."""
-    path = Path(__file__).parents[1] / "published" / f"{name}.toml"
-    return tomllib.loads(path.read_text(encoding="utf-8"))
+    return tomllib.loads((_FOLDER / f"{name}.toml").read_text(encoding="utf-8"))
