@@ -97,7 +97,7 @@ def _test_files(folder: Path) -> list[Path]:
             ],
             *(
                 [
-                    f"R-S{place + 1:03d}",
+                    f"R-S{place + 1:02d}",
                     moment.isoformat(),
                     -396.0 if place == 2 else 396.0,
                     12.65,
@@ -134,7 +134,7 @@ def _test_files(folder: Path) -> list[Path]:
                 "Thermometer",
             ],
             *(
-                ["R-S001", NOON.isoformat(), f"{v:.2f}", f"{i:.4f}", 900, 22.3, "M-1", "G-1", "T-1"]
+                ["R-S01", NOON.isoformat(), f"{v:.2f}", f"{i:.4f}", 900, 22.3, "M-1", "G-1", "T-1"]
                 for v, i in zip(voltages, currents, strict=True)
             ),
         ],
@@ -155,7 +155,7 @@ def make_tested_site(folder: Path) -> TestedSite:
             for row in csv.DictReader(file)
         }
     # Two modules changed places while they were mounted.
-    one, other = ("R-S001", 3), ("R-S002", 7)
+    one, other = ("R-S01", 3), ("R-S02", 7)
     as_built[one], as_built[other] = as_built[other], as_built[one]
     listed = _write(
         folder / "files" / "as-built.csv",

@@ -76,10 +76,10 @@ def test_the_verdicts_are_those_of_the_tests(pdf: bytes) -> None:
     """Two strings pass, the reversed one fails, and the one without a reading is not proven."""
     text = text_of(pdf)
     assert "2 of 4 strings are tested and pass; 2 are not proven." in text
-    assert "R-S003 2026-06-15 12:04 reversed 396.0" in text
+    assert "R-S03 2026-06-15 12:04 reversed 396.0" in text
     assert "the polarity is reversed" in text
     assert "no reading of this string" in text
-    assert "R-S001 2026-06-15 12:00 right 396.0" in text
+    assert "R-S01 2026-06-15 12:00 right 396.0" in text
 
 
 def test_every_file_handed_in_is_named_with_its_digest(pdf: bytes, handed_over: TestedSite) -> None:
@@ -122,7 +122,7 @@ def test_open_points_name_every_finding_that_is_no_pass(pdf: bytes) -> None:
     start = next(n for n, page in enumerate(pages) if n and "Open points\nFailed" in page)
     chapter = " ".join(" ".join(pages[start : start + 4]).split())
     subjects = {one["subject"] for one in findings if one["verdict"] != "pass"}
-    assert {"R-S003", "R-S004", sscc(5)} <= subjects
+    assert {"R-S03", "R-S04", sscc(5)} <= subjects
     for subject in subjects:
         assert subject in chapter, subject
 

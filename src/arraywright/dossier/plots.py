@@ -12,6 +12,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.collections import PolyCollection
 from matplotlib.figure import Figure as MplFigure
+from matplotlib.lines import Line2D
 
 from arraywright.arrays import FloatArray
 from arraywright.dossier.glyphs import shortened
@@ -236,7 +237,10 @@ def site_map_plot(boxes: Sequence[MapBox], *, label_limit: int = 25) -> bytes:
         axes.set_xlabel("east of the origin [m]")
         axes.set_ylabel("north of the origin [m]")
         if boxes:
-            figure.legend(loc="outside upper center", ncols=4)
+            legend = figure.legend(loc="outside upper center", ncols=4)
+            for handle in legend.legend_handles:
+                if isinstance(handle, Line2D):
+                    handle.set_markersize(5.0)
         return _svg(figure)
 
 
