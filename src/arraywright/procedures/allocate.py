@@ -72,6 +72,8 @@ def _frozen(record: SiteRecord) -> pl.DataFrame | None:
 
 
 def _plan(record: SiteRecord, progress: Progress) -> _Planned:
+    # Before anything else is read: what another command appends later is then noticed.
+    previous = record.latest(ALLOCATION_PLANNED)
     reconciled = record.latest(DELIVERY_RECONCILED)
     if reconciled is None:
         raise CallError(
@@ -79,7 +81,6 @@ def _plan(record: SiteRecord, progress: Progress) -> _Planned:
             f"Nothing has been received at {record.site.name} yet.",
             "Receive the delivery files first: arraywright receive SITE FILE...",
         )
-    previous = record.latest(ALLOCATION_PLANNED)
     frozen = _frozen(record)
     built = [entry.entry_hash.hex() for entry in record.received(PLACEMENTS)]
     inputs = [

@@ -63,9 +63,10 @@ def _inputs(record: SiteRecord, intake: Intake) -> list[str]:
     return inputs
 
 
-def _judged(record: SiteRecord, intake: Intake, progress: Progress) -> tuple[Entry, bool]:
+def _judged(
+    record: SiteRecord, intake: Intake, *, previous: Entry | None, progress: Progress
+) -> tuple[Entry, bool]:
     """Judge everything that stands and append it, or give what stands already."""
-    previous = record.latest(STRINGS_JUDGED)
     inputs = _inputs(record, intake)
     if (
         previous is not None
@@ -262,6 +263,8 @@ def commission(
     progress.stage("reading the site description")
     with open_site(folder, person=person, now=now) as record:
         for attempt in range(_TRIES):
+            # Before anything else is read: what another command appends later is then noticed.
+            previous = record.latest(STRINGS_JUDGED)
             intake = take_in(
                 record,
                 files,
@@ -271,7 +274,7 @@ def commission(
                 progress=progress,
             )
             try:
-                entry, new = _judged(record, intake, progress)
+                entry, new = _judged(record, intake, previous=previous, progress=progress)
                 break
             except RecordError as error:
                 # Another command recorded verdicts meanwhile: look again at all of it.

@@ -57,13 +57,14 @@ def _with_arrival(pallets: pl.DataFrame, scans: pl.DataFrame, keys: pl.Series) -
     )
 
 
-def _reconciled(record: SiteRecord, intake: Intake, progress: Progress) -> tuple[Entry, bool]:
+def _reconciled(
+    record: SiteRecord, intake: Intake, *, previous: Entry | None, progress: Progress
+) -> tuple[Entry, bool]:
     """Reconcile everything that stands and append it, or give what stands already.
 
     Returns:
         The entry of the reconciliation, and whether it is new.
     """
-    previous = record.latest(DELIVERY_RECONCILED)
     inputs = [*intake.inputs, f"{record.description_sha256} description", __version__]
     if previous is not None and not intake.entries:
         held = parse_body(previous.body)
@@ -297,6 +298,8 @@ def receive(
     progress.stage("reading the site description")
     with open_site(folder, person=person, now=now) as record:
         for attempt in range(_TRIES):
+            # Before anything else is read: what another command appends later is then noticed.
+            previous = record.latest(DELIVERY_RECONCILED)
             intake = take_in(
                 record,
                 files,
@@ -308,7 +311,7 @@ def receive(
             if not intake.live and not intake.entries:
                 return _nothing_received(record, intake)
             try:
-                entry, new = _reconciled(record, intake, progress)
+                entry, new = _reconciled(record, intake, previous=previous, progress=progress)
                 break
             except RecordError as error:
                 # Another command recorded a reconciliation meanwhile: look again at all of it.

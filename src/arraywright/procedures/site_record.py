@@ -61,6 +61,14 @@ def finding_from_dict(held: Mapping[str, Any]) -> Finding:
     return Finding(**fields)
 
 
+def _changed(entry: Entry, name: str) -> RecordError:
+    return RecordError(
+        "record-file-changed",
+        f"The file {name} that the entry {entry.uuid} ({entry.kind}) names cannot be read.",
+        "Copy it from another copy of the site folder; arraywright verify tells what is changed.",
+    )
+
+
 def _frame_bytes(frame: pl.DataFrame) -> bytes:
     plain = frame.with_columns(pl.col(pl.Categorical).cast(pl.String))
     buffer = io.BytesIO()
@@ -126,6 +134,14 @@ class SiteRecord:
     def _path_of(self, entry: Entry, name: str) -> Path:
         for named in named_files(parse_body(entry.body)):
             if named.name == name:
+                if not self.files.has(named):
+                    raise RecordError(
+                        "record-file-missing",
+                        f"The file {name} that the entry {entry.uuid} ({entry.kind}) names is not "
+                        f"in {self.files.folder}, or not whole.",
+                        "Copy it from another copy of the site folder; arraywright verify lists "
+                        "all that are missing.",
+                    )
                 return self.files.path(named.sha256)
         raise InputFileError(
             "record-file-not-named",
@@ -134,17 +150,32 @@ class SiteRecord:
         )
 
     def load_frame(self, entry: Entry, name: str) -> pl.DataFrame:
-        """Read rows an entry names."""
-        return pl.read_parquet(self._path_of(entry, f"{name}.parquet"))
+        """Read rows an entry names.
+
+        Raises:
+            RecordError: the stored file is missing or changed.
+        """
+        path = self._path_of(entry, f"{name}.parquet")
+        try:
+            return pl.read_parquet(path)
+        except (pl.exceptions.PolarsError, OSError) as error:
+            raise _changed(entry, name) from error
 
     def scan_frame(self, entry: Entry, name: str) -> pl.LazyFrame:
         """Read rows an entry names, lazily."""
         return pl.scan_parquet(self._path_of(entry, f"{name}.parquet"))
 
     def load_findings(self, entry: Entry) -> tuple[Finding, ...]:
-        """Read the findings an entry names."""
-        held = json.loads(self._path_of(entry, "findings.json").read_bytes())
-        return tuple(finding_from_dict(one) for one in held)
+        """Read the findings an entry names.
+
+        Raises:
+            RecordError: the stored file is missing or changed.
+        """
+        path = self._path_of(entry, "findings.json")
+        try:
+            return tuple(finding_from_dict(one) for one in json.loads(path.read_bytes()))
+        except (ValueError, TypeError, KeyError, OSError) as error:
+            raise _changed(entry, "findings") from error
 
     def latest(self, kind: str) -> Entry | None:
         """Give the newest live entry of a kind about this site, or None."""
