@@ -51,6 +51,7 @@ class Scenario:
         time_zone: IANA name of the time zone.
         latitude_deg: north positive [deg].
         longitude_deg: east positive [deg].
+        elevation_m: above sea level [m].
         tilt_deg: tilt of the tables [deg].
         short_pallet: running number of the pallet that is one module short.
         wrong_class_pallet: running number of the pallet that carries another class.
@@ -101,6 +102,7 @@ class Scenario:
     time_zone: str = "Europe/Berlin"
     latitude_deg: float = 48.35
     longitude_deg: float = 11.92
+    elevation_m: float = 470.0
     tilt_deg: float = 20.0
     short_pallet: int = 17
     wrong_class_pallet: int = 74

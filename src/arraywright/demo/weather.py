@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime, time
+from datetime import UTC, datetime, time
 from zoneinfo import ZoneInfo
 
 import numpy as np
-import pandas as pd
-import pvlib
 
 from arraywright.arrays import FloatArray
 from arraywright.demo.scenario import Scenario
+from arraywright.physics.sun import clear_sky_plane_irradiance
 
 __all__ = ["Afternoon", "make_afternoon"]
 
@@ -58,19 +57,17 @@ def make_afternoon(scenario: Scenario, rng: np.random.Generator) -> Afternoon:
     """Give the afternoon of the test day: clear sky of that place and hour, with clouds."""
     zone = ZoneInfo(scenario.time_zone)
     start = datetime.combine(scenario.test_day, _START, tzinfo=zone)
-    minutes = pd.date_range(start, periods=_SECONDS // 60 + 1, freq="min")
-    place = pvlib.location.Location(scenario.latitude_deg, scenario.longitude_deg, altitude=470)
-    sun = place.get_solarposition(minutes)
-    sky = place.get_clearsky(minutes, model="ineichen", linke_turbidity=3.5)
-    plane = pvlib.irradiance.get_total_irradiance(
-        scenario.tilt_deg,
-        180.0,
-        sun["apparent_zenith"],
-        sun["azimuth"],
-        sky["dni"],
-        sky["ghi"],
-        sky["dhi"],
-    )["poa_global"].to_numpy(dtype=np.float64)
+    first = np.datetime64(start.astimezone(UTC).replace(tzinfo=None), "s")
+    minutes = first + 60 * np.arange(_SECONDS // 60 + 1)
+    plane = clear_sky_plane_irradiance(
+        minutes,
+        latitude_deg=scenario.latitude_deg,
+        longitude_deg=scenario.longitude_deg,
+        elevation_m=scenario.elevation_m,
+        tilt_deg=scenario.tilt_deg,
+        azimuth_deg=180.0,
+        linke_turbidity_ratio=3.5,
+    )
     seconds = np.arange(_SECONDS)
     irradiance = np.interp(seconds, 60.0 * np.arange(len(plane)), plane) * _clouds(rng)
     irradiance *= 1.0 + 0.002 * np.sin(seconds / 97.0)
