@@ -6,10 +6,12 @@ import csv
 import hashlib
 import io
 import json
+import re
 import shutil
 from pathlib import Path
 
 import pytest
+from pypdf import PdfReader
 from tests.dossier.making import NOON, TestedSite, attachments_of, dossier, pages_of, text_of
 from tests.procedures.making import Truck, make_site, receive_files, record_entries, sscc
 
@@ -87,6 +89,29 @@ def test_every_file_handed_in_is_named_with_its_digest(pdf: bytes, handed_over: 
     text = text_of(pdf)
     for path in (*handed_over.files, handed_over.folder / "site.toml"):
         assert hashlib.sha256(path.read_bytes()).hexdigest() in text, path.name
+
+
+def test_no_digest_runs_over_the_margin(pdf: bytes) -> None:
+    """Every digest ends before the right margin of 18 mm (a glyph is 1233/2048 em wide)."""
+    ends: list[float] = []
+    for page in PdfReader(io.BytesIO(pdf)).pages:
+        right = float(page.mediabox.width) - 18.0 / 25.4 * 72.0
+
+        def visit(
+            text: str,
+            matrix: list[float],
+            _text_matrix: list[float],
+            _font: object,
+            size: float,
+            *,
+            right: float = right,
+        ) -> None:
+            if re.fullmatch("[0-9a-f]{64}", text.strip()):
+                ends.append(matrix[4] + 64 * 1233 / 2048 * size - right)
+
+        page.extract_text(visitor_text=visit)
+    assert len(ends) > 10
+    assert max(ends) < 0.0
 
 
 def test_the_serial_list_is_what_was_built(pdf: bytes, handed_over: TestedSite) -> None:

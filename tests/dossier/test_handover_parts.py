@@ -8,6 +8,7 @@ import shutil
 from dataclasses import fields
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 import pytest
 from hypothesis import given
@@ -15,12 +16,13 @@ from hypothesis import strategies as st
 from tests.dossier.making import NOON, PERSON, TestedSite, pages_of
 
 from arraywright.commissioning import Assumptions
-from arraywright.dossier import FindingList, MapBox, Table, render_pdf
+from arraywright.dossier import Figure, FindingList, MapBox, Table, render_pdf
 from arraywright.dossier.handover import handover_document
 from arraywright.dossier.handover_back import method_blocks
 from arraywright.dossier.handover_map import site_boxes
 from arraywright.dossier.handover_open import gathered_findings, open_findings, open_points_blocks
 from arraywright.dossier.handover_parts import PRINTED_FINDINGS, PRINTED_ROWS, HandoverParts
+from arraywright.dossier.handover_tests import string_chapter
 from arraywright.findings import Finding, Verdict
 from arraywright.procedures.hand_over_parts import gather_parts
 from arraywright.procedures.site_record import open_site
@@ -50,18 +52,43 @@ def verdicts_of(parts: HandoverParts) -> pl.DataFrame:
     return parts.tests.strings.select("string", "verdict")
 
 
-def test_interleaved_strings_do_not_cover_each_other(parts: HandoverParts) -> None:
-    """Strings that take every other module of a table keep ground of their own on the map."""
-    boxes = site_boxes(parts.site, verdicts_of(parts))
-    assert [box.string for box in boxes] == parts.site.strings["string"].to_list()
-    for one, other in itertools.combinations(boxes, 2):
+def interleaved(parts: HandoverParts) -> HandoverParts:
+    """Give the site with the two strings of each table taking every other column of both rows."""
+    positions = parts.site.positions.with_columns(
+        string=pl.when(pl.col("column") % 2 == 1)
+        .then(pl.col("string").first().over("structure"))
+        .otherwise(pl.col("string").last().over("structure"))
+    )
+    assert positions.group_by("structure").agg(pl.col("string").n_unique())["string"].to_list() == [
+        2,
+        2,
+    ]
+    return dataclasses.replace(parts, site=dataclasses.replace(parts.site, positions=positions))
+
+
+@pytest.mark.parametrize("arranged", ["as described", "interleaved"])
+def test_strings_do_not_cover_each_other_on_the_map(parts: HandoverParts, arranged: str) -> None:
+    """Even strings that take every other module of a table keep ground of their own on the map."""
+    shown = interleaved(parts) if arranged == "interleaved" else parts
+    ground = site_boxes(shown.site, verdicts_of(parts))
+    assert ground.banded == (4 if arranged == "interleaved" else 0)
+    assert {box.string for box in ground.boxes} == set(shown.site.strings["string"])
+    for one, other in itertools.combinations(ground.boxes, 2):
         assert overlap_m2(one, other) < 1e-6
-    positions = parts.site.positions
-    for box in boxes:
+    positions = shown.site.positions
+    for box in ground.boxes:
         own = positions.filter(pl.col("string") == box.string)
         table = positions.filter(pl.col("structure") == own["structure"][0])
-        assert (box.x_max_m - box.x_min_m) > 0.8 * (own["x_m"].max() - own["x_m"].min())  # type: ignore[operator]
-        assert table["y_m"].min() - 1.2 < box.y_min_m < box.y_max_m < table["y_m"].max() + 1.2  # type: ignore[operator]
+        x_m, y_m = own["x_m"].to_numpy(), table["y_m"].to_numpy()
+        assert box.x_max_m - box.x_min_m > 0.8 * float(np.ptp(x_m))
+        assert y_m.min() - 1.2 < box.y_min_m < box.y_max_m < y_m.max() + 1.2
+
+
+def test_the_map_says_when_bands_stand_for_strings(parts: HandoverParts) -> None:
+    """Bands are explained where there are some, and not mentioned where there are none."""
+    for shown, told in ((parts, False), (interleaved(parts), True)):
+        captions = [one.caption for one in string_chapter(shown) if isinstance(one, Figure)]
+        assert ("interleaved" in captions[0]) is told
 
 
 def test_a_string_on_two_tables_has_a_box_on_each(parts: HandoverParts) -> None:
@@ -73,7 +100,7 @@ def test_a_string_on_two_tables_has_a_box_on_each(parts: HandoverParts) -> None:
         .otherwise("string")
     )
     site = dataclasses.replace(parts.site, positions=positions)
-    boxes = [box for box in site_boxes(site, verdicts_of(parts)) if box.string == "R-S01"]
+    boxes = [box for box in site_boxes(site, verdicts_of(parts)).boxes if box.string == "R-S01"]
     assert len(boxes) == 2
     edge = float(positions.filter(pl.col("structure") == first)["x_m"].to_numpy().max())
     assert sum(box.x_min_m > edge for box in boxes) == 1
@@ -85,7 +112,7 @@ def test_positions_without_coordinates_of_their_own_still_give_a_map(
     """Even when all positions stand on one point, every string has a box."""
     positions = parts.site.positions.with_columns(x_m=pl.lit(0.0), y_m=pl.lit(0.0))
     site = dataclasses.replace(parts.site, positions=positions)
-    assert {box.string for box in site_boxes(site, verdicts_of(parts))} == set(
+    assert {box.string for box in site_boxes(site, verdicts_of(parts)).boxes} == set(
         parts.site.strings["string"]
     )
 

@@ -35,7 +35,7 @@ from arraywright.dossier.handover_site import (
     plan_blocks,
     site_blocks,
 )
-from arraywright.dossier.handover_tests import curve_chapter, test_chapter
+from arraywright.dossier.handover_tests import curve_chapter, string_chapter
 from arraywright.dossier.words import GENERAL_CAUTION, local_time, number, verdict_word
 from arraywright.findings import Verdict
 
@@ -71,7 +71,7 @@ def handover_document(parts: HandoverParts, *, attachments: Sequence[Attachment]
             *delivery_blocks(parts),
             *place_blocks(parts),
             *plan_blocks(parts),
-            *test_chapter(parts),
+            *string_chapter(parts),
             *curve_chapter(parts),
             *method_blocks(parts),
             *instrument_blocks(parts),

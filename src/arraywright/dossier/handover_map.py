@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -14,7 +15,7 @@ from arraywright.arrays import BoolArray, FloatArray, IntArray
 from arraywright.dossier.plots import MapBox
 from arraywright.plant import Site
 
-__all__ = ["site_boxes"]
+__all__ = ["SiteBoxes", "site_boxes"]
 
 _SHARED_LEAST_RATIO: Final = 0.3
 """Part of the smaller of two grounds that must be common before they count as shared."""
@@ -22,7 +23,20 @@ _PAIRS_MOST: Final = 40
 """Shared grounds per string from which on nothing is told apart: coordinates are then no plan."""
 
 
-def site_boxes(site: Site, verdicts: pl.DataFrame) -> list[MapBox]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteBoxes:
+    """The ground of all strings.
+
+    Attributes:
+        boxes: boxes in building order, one for each structure a string is on.
+        banded: how many of them are bands of ground they share with others.
+    """
+
+    boxes: tuple[MapBox, ...]
+    banded: int
+
+
+def site_boxes(site: Site, verdicts: pl.DataFrame) -> SiteBoxes:
     """Give the boxes of all strings in building order, one for each structure a string is on.
 
     Strings that are interleaved on one table would cover each other: their common ground is
@@ -65,8 +79,8 @@ def site_boxes(site: Site, verdicts: pl.DataFrame) -> list[MapBox]:
         .sort("order", maintain_order=True)
     )
     edges = boxes.select("x_min", "x_max", "y_min", "y_max").to_numpy().astype(np.float64)
-    edges = _banded(edges)
-    return [
+    divided = _banded(edges)
+    boxes_of_strings = tuple(
         MapBox(
             string=string,
             x_min_m=float(edge[0]),
@@ -75,8 +89,9 @@ def site_boxes(site: Site, verdicts: pl.DataFrame) -> list[MapBox]:
             y_max_m=float(edge[3]),
             verdict=verdict,
         )
-        for string, verdict, edge in zip(boxes["string"], boxes["verdict"], edges, strict=True)
-    ]
+        for string, verdict, edge in zip(boxes["string"], boxes["verdict"], divided, strict=True)
+    )
+    return SiteBoxes(boxes=boxes_of_strings, banded=int((divided != edges).any(axis=1).sum()))
 
 
 def _pairs(edges: FloatArray) -> IntArray:

@@ -17,7 +17,7 @@ from arraywright.dossier.plots import curves_plot, deviation_plot, site_map_plot
 from arraywright.dossier.words import local_time, number, percent, verdict_word
 from arraywright.plant import Site
 
-__all__ = ["curve_chapter", "test_chapter"]
+__all__ = ["curve_chapter", "string_chapter"]
 
 _VERDICTS: Final = ("pass", "fail", "review", "not_assessable")
 _PANELS_A_FIGURE: Final = 6
@@ -206,7 +206,7 @@ def _sorted(strings: pl.DataFrame) -> pl.DataFrame:
     return strings.sort(gravity, maintain_order=True)
 
 
-def test_chapter(parts: HandoverParts) -> list[Block]:
+def string_chapter(parts: HandoverParts) -> list[Block]:
     """Give the chapter of the string tests."""
     part = parts.tests
     blocks: list[Block] = [Heading(text="String tests")]
@@ -269,17 +269,20 @@ def _cut(frame: pl.DataFrame) -> list[Block]:
 
 
 def _map_blocks(parts: HandoverParts, strings: pl.DataFrame) -> list[Block]:
-    boxes = site_boxes(parts.site, strings)
-    if not boxes:
+    ground = site_boxes(parts.site, strings)
+    if not ground.boxes:
         return []
+    bands = (
+        " Strings that are interleaved on a table lie in it as bands, one beside the other in "
+        "building order from the south (from the west where a table is deeper than wide); a band "
+        "shows which table a string is on, not which of its modules."
+    )
     return [
         Heading(text="Where they are", level=2),
         Figure(
-            svg=site_map_plot(boxes),
+            svg=site_map_plot(ground.boxes),
             caption="The site, north up, each string by its verdict; strings not passed carry a "
-            "larger sign. Strings that share a table lie in it as bands, one beside the other in "
-            "building order from the south (from the west where a table is deeper than wide); a "
-            "band shows which table a string is on, not which of its modules.",
+            "larger sign." + (bands if ground.banded else ""),
         ),
     ]
 
