@@ -6,11 +6,11 @@ import re
 
 import numpy as np
 import polars as pl
-from tests.delivery.making import MODULES, reconcile_frames, site
 
 from arraywright.delivery import DELIVERY_NOTE, FLASH_LIST, ORDER, PALLET_SCANS
 from arraywright.plant import Site
 from benchmarks.common import BenchRow, best_seconds, peak_rss_mb, timed
+from tests.delivery.making import MODULES, reconcile_frames, site
 
 __all__ = ["run"]
 

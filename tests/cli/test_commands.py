@@ -19,9 +19,9 @@ from typing import Any
 import click
 import pytest
 from click.testing import CliRunner, Result
-from tests.procedures.making import PERSON, Truck, make_site, record_entries
 
 from arraywright.cli.main import cli
+from tests.procedures.making import PERSON, Truck, make_site, record_entries
 
 _ROOT = Path(__file__).parents[2]
 _PROGRAM = "from arraywright.cli.main import main; main()"

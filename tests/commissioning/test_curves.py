@@ -6,6 +6,11 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 import pytest
+
+from arraywright.arrays import FloatArray
+from arraywright.commissioning.curve_steps import curve_steps
+from arraywright.commissioning.curves import CurveResult, judge_curves
+from arraywright.findings import Verdict
 from tests.commissioning.invented import (
     NOON,
     NOW,
@@ -14,11 +19,6 @@ from tests.commissioning.invented import (
     make_modules,
     make_site,
 )
-
-from arraywright.arrays import FloatArray
-from arraywright.commissioning.curve_steps import curve_steps
-from arraywright.commissioning.curves import CurveResult, judge_curves
-from arraywright.findings import Verdict
 
 COUNT = 6
 SITE = make_site(COUNT)

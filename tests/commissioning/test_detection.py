@@ -7,6 +7,9 @@ import numpy as np
 import polars as pl
 import pytest
 from scipy import stats
+
+from arraywright.commissioning.expected import expected_values
+from arraywright.commissioning.verdicts import judge
 from tests.commissioning.invented import (
     BETA,
     NOON,
@@ -18,9 +21,6 @@ from tests.commissioning.invented import (
     make_type,
 )
 from tests.published_values import published
-
-from arraywright.commissioning.expected import expected_values
-from arraywright.commissioning.verdicts import judge
 
 ORACLE = published("diode-detection-oracle")
 STRINGS = 12_000

@@ -8,8 +8,6 @@ import polars as pl
 import pvlib
 import pytest
 from scipy import optimize
-from tests.commissioning.invented import ALPHA, BETA, make_modules, make_site, make_type
-from tests.published_values import published
 
 from arraywright.arrays import FloatArray
 from arraywright.commissioning.expected import (
@@ -25,6 +23,8 @@ from arraywright.physics import (
     string_short_circuit_current,
     translate,
 )
+from tests.commissioning.invented import ALPHA, BETA, make_modules, make_site, make_type
+from tests.published_values import published
 
 TESTS = Path(__file__).parents[1]
 

@@ -5,15 +5,6 @@ import datetime as dt
 import numpy as np
 import polars as pl
 import pytest
-from tests.commissioning.invented import (
-    NOON,
-    NOW,
-    make_instruments,
-    make_modules,
-    make_readings,
-    make_site,
-    make_type,
-)
 
 from arraywright.commissioning.causes import isc_cause, voc_cause
 from arraywright.commissioning.expected import expected_values
@@ -24,6 +15,15 @@ from arraywright.physics import (
     SingleDiode,
     string_open_circuit_voltage,
     string_short_circuit_current,
+)
+from tests.commissioning.invented import (
+    NOON,
+    NOW,
+    make_instruments,
+    make_modules,
+    make_readings,
+    make_site,
+    make_type,
 )
 
 SITE = make_site(40)

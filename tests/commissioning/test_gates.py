@@ -6,6 +6,12 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 import pytest
+
+from arraywright.commissioning.expected import expected_values
+from arraywright.commissioning.gates import Gate, gate_codes, irradiance_change
+from arraywright.commissioning.verdicts import CommissioningResult, judge
+from arraywright.errors import CallError
+from arraywright.findings import Verdict
 from tests.commissioning.invented import (
     NOON,
     NOW,
@@ -15,12 +21,6 @@ from tests.commissioning.invented import (
     make_site,
     make_type,
 )
-
-from arraywright.commissioning.expected import expected_values
-from arraywright.commissioning.gates import Gate, gate_codes, irradiance_change
-from arraywright.commissioning.verdicts import CommissioningResult, judge
-from arraywright.errors import CallError
-from arraywright.findings import Verdict
 
 SITE = make_site(20)
 MODULES = make_modules(SITE, spread=0.003)

@@ -8,6 +8,9 @@ import polars as pl
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
+
+from arraywright.commissioning.expected import expected_values
+from arraywright.commissioning.verdicts import CommissioningResult, judge
 from tests.commissioning.invented import (
     NOW,
     make_instruments,
@@ -16,9 +19,6 @@ from tests.commissioning.invented import (
     make_site,
     make_type,
 )
-
-from arraywright.commissioning.expected import expected_values
-from arraywright.commissioning.verdicts import CommissioningResult, judge
 
 COUNT = 12
 SITE = make_site(COUNT)

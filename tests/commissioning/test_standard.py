@@ -1,7 +1,6 @@
 """Limits of IEC 62446-1."""
 
 import numpy as np
-from tests.published_values import published
 
 from arraywright.commissioning.standard import (
     FAIL,
@@ -12,6 +11,7 @@ from arraywright.commissioning.standard import (
     insulation_limits,
     within_tolerance,
 )
+from tests.published_values import published
 
 TABLE = published("iec-62446-1")
 

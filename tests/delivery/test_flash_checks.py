@@ -7,12 +7,12 @@ from typing import Any
 
 import polars as pl
 import pytest
-from tests.delivery.making import changed, clean, frame, module_type, site
 
 from arraywright.delivery import MODULE_CHECKS, ReceivingLimits, check_flash
 from arraywright.delivery.tables import FLASH_LIST
 from arraywright.findings import Verdict
 from arraywright.plant import Site
+from tests.delivery.making import changed, clean, frame, module_type, site
 
 NO_LOTS = ReceivingLimits(lot_min_modules=10_000)
 """Limits with which no lot is large enough, so that one value can be wrong alone."""

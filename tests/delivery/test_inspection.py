@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import polars as pl
 import pytest
-from tests.delivery.making import MODULES, clean, receive, sscc
 
 from arraywright.delivery import (
     CAUTIONS,
@@ -16,6 +15,7 @@ from arraywright.delivery import (
 )
 from arraywright.errors import CallError
 from arraywright.findings import Verdict
+from tests.delivery.making import MODULES, clean, receive, sscc
 
 
 def test_a_lot_is_one_note_one_type_one_class() -> None:

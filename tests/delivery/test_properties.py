@@ -7,10 +7,10 @@ from typing import Any
 import polars as pl
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from tests.delivery.making import Delivery, clean, receive, sscc
 
 from arraywright.delivery import MODULE_CHECKS, RULES, Reconciliation, inspection_lots
 from arraywright.sources import SOURCES
+from tests.delivery.making import Delivery, clean, receive, sscc
 
 NUMBERS = [sscc(1), sscc(2), sscc(3), "OWN 4", "", None, sscc(1)[:-1] + "0"]
 SPOILS: dict[str, list[Any]] = {

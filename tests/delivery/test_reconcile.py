@@ -8,6 +8,11 @@ from typing import Any
 
 import polars as pl
 import pytest
+
+from arraywright.delivery import RULES, ReceivingLimits, reconcile
+from arraywright.delivery.tables import DELIVERY_NOTE, FLASH_LIST, ORDER, PALLET_SCANS
+from arraywright.errors import CallError
+from arraywright.findings import Verdict
 from tests.delivery.making import (
     MODULES,
     Delivery,
@@ -22,11 +27,6 @@ from tests.delivery.making import (
     sscc,
     verdicts,
 )
-
-from arraywright.delivery import RULES, ReceivingLimits, reconcile
-from arraywright.delivery.tables import DELIVERY_NOTE, FLASH_LIST, ORDER, PALLET_SCANS
-from arraywright.errors import CallError
-from arraywright.findings import Verdict
 
 FIRST, SECOND = sscc(1), sscc(2)
 Rows = list[dict[str, Any]]

@@ -6,7 +6,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binom
-from tests.published_values import published
 
 from arraywright.delivery import (
     acceptance_probability,
@@ -22,6 +21,7 @@ from arraywright.delivery.sampling_tables import (
     TIGHTENED_AQL_PERCENT,
 )
 from arraywright.errors import CallError
+from tests.published_values import published
 
 LETTERS = published("mil_std_105e_code_letters")
 MASTER = published("mil_std_105e_normal")

@@ -8,10 +8,10 @@ from biip import ParseError
 from biip.sscc import Sscc
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tests.published_values import published
 
 from arraywright.delivery import check_sscc, is_sscc, normal_pallet, sscc_check_digit
 from arraywright.errors import CallError
+from tests.published_values import published
 
 VALUES = published("gs1_sscc")
 

@@ -10,12 +10,12 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from pypdf import PdfReader
-from tests.procedures.making import Truck, make_site, receive_files
 
 from arraywright.procedures.allocate import allocate
 from arraywright.procedures.commission import commission
 from arraywright.procedures.hand_over import hand_over
 from arraywright.procedures.report import NO_PROGRESS, Report
+from tests.procedures.making import Truck, make_site, receive_files
 
 __all__ = [
     "PERSON",

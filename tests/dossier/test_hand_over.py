@@ -12,12 +12,12 @@ from pathlib import Path
 
 import pytest
 from pypdf import PdfReader
-from tests.dossier.making import NOON, TestedSite, attachments_of, dossier, pages_of, text_of
-from tests.procedures.making import Truck, make_site, receive_files, record_entries, sscc
 
 from arraywright.procedures.receive import receive
 from arraywright.procedures.report import NO_PROGRESS
 from arraywright.procedures.verify import verify
+from tests.dossier.making import NOON, TestedSite, attachments_of, dossier, pages_of, text_of
+from tests.procedures.making import Truck, make_site, receive_files, record_entries, sscc
 
 CHAPTERS = (
     "Summary",

@@ -13,7 +13,6 @@ import polars as pl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tests.dossier.making import NOON, PERSON, TestedSite, pages_of
 
 from arraywright.commissioning import Assumptions
 from arraywright.dossier import Figure, FindingList, MapBox, Table, render_pdf
@@ -26,6 +25,7 @@ from arraywright.dossier.handover_tests import string_chapter
 from arraywright.findings import Finding, Verdict
 from arraywright.procedures.hand_over_parts import gather_parts
 from arraywright.procedures.site_record import open_site
+from tests.dossier.making import NOON, PERSON, TestedSite, pages_of
 
 
 @pytest.fixture(scope="module")

@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from tests.dossier.making import attachments_of, pages_of, text_of
 
 from arraywright.dossier import (
     Attachment,
@@ -30,6 +29,7 @@ from arraywright.dossier import (
 )
 from arraywright.dossier.glyphs import printable, shortened
 from arraywright.findings import Finding, Verdict
+from tests.dossier.making import attachments_of, pages_of, text_of
 
 MADE = datetime(2026, 6, 17, 11, 0, tzinfo=UTC)
 HOSTILE = (

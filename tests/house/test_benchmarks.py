@@ -5,9 +5,10 @@ from __future__ import annotations
 import json
 
 import pytest
+from click.testing import CliRunner
+
 from benchmarks import __main__ as runner
 from benchmarks.common import BenchRow, load_module, module_names, peak_rss_mb
-from click.testing import CliRunner
 
 
 def _rows(*, met: bool) -> dict[str, list[BenchRow]]:

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import re
 
-from tests.house.sources_page import KINDS, PAGE, ROOT, check_values, page_text
-
 from arraywright.sources import SOURCES
+from tests.house.sources_page import KINDS, PAGE, ROOT, check_values, page_text
 
 
 def test_page_of_sources_is_up_to_date() -> None:

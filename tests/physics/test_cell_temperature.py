@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from pvlib import temperature
-from tests.published_values import published
 
 from arraywright.arrays import FloatArray
 from arraywright.errors import CallError
@@ -18,6 +17,7 @@ from arraywright.physics import (
     open_circuit_voltage,
     translate,
 )
+from tests.published_values import published
 
 MODULE = ReferenceDiode(
     photocurrent_a=np.array([9.45]),

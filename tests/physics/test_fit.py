@@ -8,7 +8,6 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
-from tests.published_values import published
 
 from arraywright.arrays import FloatArray
 from arraywright.errors import CallError
@@ -26,6 +25,7 @@ from arraywright.physics import (
     voc_coefficient,
     with_voc_coefficient,
 )
+from tests.published_values import published
 
 LISTED = published("sam-cec-modules")
 WORKED = published("pvlib-fit-desoto")

@@ -11,7 +11,6 @@ import numpy as np
 import polars as pl
 import pytest
 from scipy.optimize import brentq
-from tests.published_values import DATA, published
 
 from arraywright.arrays import FloatArray, IntArray, offsets_from_lengths
 from arraywright.errors import CallError
@@ -27,6 +26,7 @@ from arraywright.physics import (
     translate,
     translate_short_circuit_current,
 )
+from tests.published_values import DATA, published
 
 OUTDOOR = published("outdoor-iv-3585")
 

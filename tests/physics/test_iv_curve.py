@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from tests.published_values import published
 
 from arraywright.errors import CallError
 from arraywright.physics import CurveGate, SingleDiode, key_points, measured_key_points
 from arraywright.physics import current_at_voltage as current_of
+from tests.published_values import published
 
 VALUES = published("pvlib-astm-e1036")
 RATIO = VALUES["tolerance"]["ratio"]

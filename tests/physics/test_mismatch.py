@@ -7,7 +7,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import brentq
-from tests.published_values import published
 
 from arraywright.arrays import FloatArray
 from arraywright.physics import (
@@ -18,6 +17,7 @@ from arraywright.physics import (
     series_mismatch,
     string_maximum_power,
 )
+from tests.published_values import published
 
 SIZE = published("mismatch-size")
 STRINGS = 400

@@ -14,7 +14,6 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy import constants
-from tests.published_values import published
 
 from arraywright.arrays import FloatArray
 from arraywright.errors import CallError
@@ -27,6 +26,7 @@ from arraywright.physics import (
     short_circuit_current,
     voltage_at_current,
 )
+from tests.published_values import published
 
 TESTS = Path(__file__).parents[1]
 PRECISE = published("pvlib-precise-iv")

@@ -10,7 +10,6 @@ import pandas as pd
 import polars as pl
 import pvlib
 import pytest
-from tests.published_values import published
 
 from arraywright.errors import CallError
 from arraywright.physics import (
@@ -21,6 +20,7 @@ from arraywright.physics import (
     sun_position,
     sun_times,
 )
+from tests.published_values import published
 
 SPA = published("spa-2004")
 PLACE = {"latitude_deg": 39.742476, "longitude_deg": -105.1786}

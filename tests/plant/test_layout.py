@@ -11,7 +11,6 @@ import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tests.plant.blocks import BLOCK, INVERTER, INVERTERS, TYPES
 
 from arraywright.errors import CallError
 from arraywright.findings import Verdict, worst_verdict
@@ -24,6 +23,7 @@ from arraywright.plant import (
 )
 from arraywright.plant.layout_block import DropPattern, Orientation, StringPattern, StringSpan
 from arraywright.plant.tables import POSITIONS, STRINGS, STRUCTURES
+from tests.plant.blocks import BLOCK, INVERTER, INVERTERS, TYPES
 
 
 def _string(layout: Layout, name: str) -> list[tuple[str, int, int]]:

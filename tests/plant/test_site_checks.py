@@ -7,11 +7,11 @@ from dataclasses import replace
 
 import polars as pl
 import pytest
-from tests.plant.blocks import BLOCK, INVERTER, TYPES
 
 from arraywright.findings import Verdict
 from arraywright.plant import InverterType, Layout, LayoutBlock, check_layout, generate_layout
 from arraywright.plant.site_checks import LISTED_MAX
+from tests.plant.blocks import BLOCK, INVERTER, TYPES
 
 INVERTERS: dict[str, InverterType | None] = {
     "big": replace(INVERTER, strings_per_input=2, mppt_inputs=3)

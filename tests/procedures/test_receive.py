@@ -13,6 +13,11 @@ from typing import Any
 
 import polars as pl
 import pytest
+
+from arraywright.delivery import FLASH_LIST
+from arraywright.errors import ArraywrightError, CallError, InputFileError
+from arraywright.findings import Verdict
+from arraywright.procedures.report import Report
 from tests.procedures.making import (
     MODULES,
     Truck,
@@ -24,11 +29,6 @@ from tests.procedures.making import (
     sscc,
     verdicts,
 )
-
-from arraywright.delivery import FLASH_LIST
-from arraywright.errors import ArraywrightError, CallError, InputFileError
-from arraywright.findings import Verdict
-from arraywright.procedures.report import Report
 
 
 @pytest.fixture

@@ -10,6 +10,9 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+
+from arraywright.errors import InputFileError
+from arraywright.readers import TableReading, read_table
 from tests.readers.table_corpus import (
     ALL_SPECS,
     FLASH_HEADINGS,
@@ -24,9 +27,6 @@ from tests.readers.table_corpus import (
     parquet_bytes,
     xlsx_bytes,
 )
-
-from arraywright.errors import InputFileError
-from arraywright.readers import TableReading, read_table
 
 TEXT_FILES = 1_640
 BINARY_FILES = 390

@@ -10,12 +10,12 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from tests.published_values import published
 
 from arraywright.errors import ArraywrightError, InputFileError
 from arraywright.findings import Finding, Verdict
 from arraywright.plant import Commissioning, Site, check_site
 from arraywright.readers import SiteReading, read_site
+from tests.published_values import published
 
 ROOT = Path(__file__).parents[2]
 SMALL = (ROOT / "docs/examples/small-site/site.toml").read_text(encoding="utf-8")

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import pvlib
-from tests.published_values import published
 
 from arraywright.findings import Verdict
 from arraywright.readers.site_types import read_module_type
 from arraywright.readers.site_values import Description
 from arraywright.readers.toml_lines import TomlLines
+from tests.published_values import published
 
 CHECK = published("sam-cec-module-descriptions")
 

@@ -8,6 +8,9 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+
+from arraywright.delivery.tables import FLASH_LIST
+from arraywright.readers import TableReading
 from tests.readers.table_corpus import (
     FLASH_HEADINGS,
     FLASH_HEADINGS_DE,
@@ -25,9 +28,6 @@ from tests.readers.table_corpus import (
     read_text,
     xlsx_bytes,
 )
-
-from arraywright.delivery.tables import FLASH_LIST
-from arraywright.readers import TableReading
 
 MODULES = flashes(25)
 

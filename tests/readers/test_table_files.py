@@ -13,6 +13,12 @@ import pytest
 import xlsxwriter
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+
+from arraywright.delivery.tables import DELIVERY_NOTE, FLASH_LIST
+from arraywright.errors import CallError, InputFileError
+from arraywright.readers import read_mapping, read_table, read_tables
+from arraywright.readers import workbook as workbook_module
+from arraywright.tables import TableSpec
 from tests.readers.table_corpus import (
     ALL_SPECS,
     DELIVERY,
@@ -28,12 +34,6 @@ from tests.readers.table_corpus import (
     read_text,
     xlsx_bytes,
 )
-
-from arraywright.delivery.tables import DELIVERY_NOTE, FLASH_LIST
-from arraywright.errors import CallError, InputFileError
-from arraywright.readers import read_mapping, read_table, read_tables
-from arraywright.readers import workbook as workbook_module
-from arraywright.tables import TableSpec
 
 
 def zipped(entries: dict[str, bytes]) -> bytes:

@@ -6,6 +6,13 @@ from pathlib import Path
 
 import pytest
 from scipy import constants
+
+from arraywright.commissioning.tables import INSTRUMENTS, STRING_READINGS
+from arraywright.delivery.tables import DELIVERY_NOTE, FLASH_LIST, ORDER
+from arraywright.findings import Verdict
+from arraywright.readers.headings import heading_key, match_headings, spellings, vocabulary
+from arraywright.readers.quantities import conversion
+from arraywright.tables import TableSpec
 from tests.readers.table_corpus import (
     ALL_SPECS,
     DELIVERY,
@@ -16,13 +23,6 @@ from tests.readers.table_corpus import (
     of_check,
     read_text,
 )
-
-from arraywright.commissioning.tables import INSTRUMENTS, STRING_READINGS
-from arraywright.delivery.tables import DELIVERY_NOTE, FLASH_LIST, ORDER
-from arraywright.findings import Verdict
-from arraywright.readers.headings import heading_key, match_headings, spellings, vocabulary
-from arraywright.readers.quantities import conversion
-from arraywright.tables import TableSpec
 
 
 @pytest.mark.parametrize("spec", ALL_SPECS, ids=lambda spec: spec.kind)

@@ -12,8 +12,6 @@ import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tests.published_values import published
-from tests.readers.table_corpus import ZONE, checks, csv_text, of_check, read_text, xlsx_bytes
 
 from arraywright.commissioning.tables import INSTRUMENTS, IV_POINTS, STRING_READINGS
 from arraywright.delivery.tables import DELIVERY_NOTE, FLASH_LIST, ORDER, PALLET_SCANS
@@ -24,6 +22,8 @@ from arraywright.readers.quantities import Conversion
 from arraywright.readers.results import DecimalMark
 from arraywright.readers.values import convert_text
 from arraywright.tables import Column
+from tests.published_values import published
+from tests.readers.table_corpus import ZONE, checks, csv_text, of_check, read_text, xlsx_bytes
 
 VOLTS = Column(name="voc_v", kind="number", unit="V", meaning="voltage")
 COUNT = Column(name="modules", kind="integer", meaning="modules")

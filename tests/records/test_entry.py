@@ -10,8 +10,6 @@ from datetime import UTC, datetime, timedelta, timezone
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tests.published_values import published
-from tests.records.making import placed
 
 from arraywright.errors import CallError, RecordError
 from arraywright.records import DeviceIdentity, NewEntry, json_body, named_files, parse_body
@@ -23,6 +21,8 @@ from arraywright.records.entry import (
     parse_time,
 )
 from arraywright.records.identity import signature_holds
+from tests.published_values import published
+from tests.records.making import placed
 
 _PARTS = st.lists(st.binary(max_size=12), max_size=5)
 

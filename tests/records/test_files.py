@@ -10,11 +10,11 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tests.published_values import published
 
 from arraywright.errors import CallError, InputFileError, MachineError
 from arraywright.findings import Verdict, worst_verdict
 from arraywright.records import FileStore, NamedFile
+from tests.published_values import published
 
 
 def test_name_is_the_published_hash(tmp_path: Path) -> None:

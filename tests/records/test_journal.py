@@ -11,7 +11,6 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import event
-from tests.records.making import clock, device, opened, placed, tamper
 
 from arraywright.errors import CallError, RecordError
 from arraywright.findings import Verdict, worst_verdict
@@ -29,6 +28,7 @@ from arraywright.records import (
     write_entries,
 )
 from arraywright.records.exchange import entry_as_json, entry_from_json
+from tests.records.making import clock, device, opened, placed, tamper
 
 RULES = {
     "module_placed": Exclusive(space="placement", left="position", right="serial"),

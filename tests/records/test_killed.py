@@ -13,10 +13,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from tests.records.killed_writer import record_all
 
 from arraywright.findings import Verdict, worst_verdict
 from arraywright.records import DeviceIdentity, FileStore, Journal
+from tests.records.killed_writer import record_all
 
 _ROOT = Path(__file__).parents[2]
 _KILLS = 30

@@ -13,11 +13,11 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 
 import pytest
-from tests.records.making import clock, device, opened, placed
 
 from arraywright.errors import ArraywrightError, CallError, MachineError, RecordError
 from arraywright.findings import Verdict, worst_verdict
 from arraywright.records import DeviceIdentity, Journal, home_folder
+from tests.records.making import clock, device, opened, placed
 
 
 def test_a_locked_record_says_so(tmp_path: Path) -> None:

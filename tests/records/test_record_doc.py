@@ -7,10 +7,9 @@ import subprocess
 import sys
 from pathlib import Path
 
-from tests.records.making import opened, placed, tamper
-
 from arraywright.records import FileStore, NewEntry, json_body
 from arraywright.records.schema import ENTRIES
+from tests.records.making import opened, placed, tamper
 
 _PAGE = Path(__file__).parents[2] / "docs" / "record.md"
 

@@ -160,8 +160,10 @@ def _draw_table(console: Console, table: ReportTable) -> None:
 def _draw_finding(console: Console, finding: Finding, *, remedy: bool) -> None:
     line = _sign(finding.verdict.value.replace("_", " "))
     line.append("  ")
-    line.append(f"{finding.subject_kind} {_plain(finding.subject)}", style="bold")
-    line.append(f": {_plain(finding.message)}")
+    subject, message = f"{finding.subject_kind} {finding.subject}", finding.message
+    if not message.casefold().startswith(subject.casefold()):
+        line.append(f"{_plain(subject)}: ", style="bold")
+    line.append(_plain(message))
     _say(console, line)
     details = []
     if finding.place is not None:
