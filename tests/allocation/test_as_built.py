@@ -7,11 +7,11 @@ import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tests.allocation.invented import Pallet, StringRow, make_site, make_stock, strings_frame
 
 from arraywright.allocation.as_built import AsBuilt, check_as_built
 from arraywright.findings import Verdict
 from arraywright.plant import PLACEMENTS, Site
+from tests.allocation.invented import Pallet, StringRow, make_site, make_stock, strings_frame
 
 LENGTH = 4
 STRINGS = ("A1", "A2", "B1")

@@ -1,20 +1,33 @@
-"""Planned strings and pallet openings against everything that can be tried."""
+"""Planned strings, spares and pallet openings against everything that can be tried."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tests.allocation.brute_force import best_by_trying
-from tests.allocation.invented import Pallet, StringRow, make_site, make_stock, strings_frame
 
 from arraywright.allocation import allocate
+from arraywright.plant import SpareWish
+from tests.allocation.brute_force import Best, Wished, best_by_trying
+from tests.allocation.invented import Pallet, StringRow, make_site, make_stock, strings_frame
 
 CURRENTS = ("L", "M")
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Case:
+    """A case small enough to try everything."""
+
+    strings: list[StringRow]
+    pallets: list[Pallet]
+    built: dict[str, str]
+    wishes: list[Wished]
+
+
 @st.composite
-def tiny_cases(draw: st.DrawFn) -> tuple[list[StringRow], list[Pallet]]:
-    """Draw up to six strings at up to three drop points, and up to four pallets."""
+def tiny_cases(draw: st.DrawFn) -> Case:
+    """Draw up to six strings at up to three drop points, up to four pallets, some inputs begun."""
     types = ("north", "south") if draw(st.booleans()) else ("north",)
     strings: list[StringRow] = []
     while len(strings) < 6 and (not strings or draw(st.booleans())):
@@ -50,19 +63,61 @@ def tiny_cases(draw: st.DrawFn) -> tuple[list[StringRow], list[Pallet]]:
         )
         for number in range(draw(st.integers(1, 4)))
     ]
-    return named, pallets
+    begun = sorted({row.mppt_input for row in named if row.module_type == "north"})
+    built = {
+        name: draw(st.sampled_from(CURRENTS)) for name in begun[:2] if draw(st.integers(0, 2)) == 0
+    }
+    wishes = [
+        Wished(modules=draw(st.integers(1, 4)), current_class=current)
+        for current in draw(st.lists(st.sampled_from(("", "M")), unique=True, max_size=2))
+        if types == ("north",)
+    ]
+    return Case(strings=named, pallets=pallets, built=built, wishes=wishes)
 
 
-@settings(max_examples=60, deadline=None)
+def _planned(case: Case) -> Best:
+    """Let the plan do the case, built strings standing as complete strings of three modules."""
+    standing = [
+        StringRow(name=f"B-{name}", modules=3, mppt_input=name, drop_point="D1")
+        for name in case.built
+    ]
+    held = make_stock(
+        [
+            Pallet(name=f"B-{name}", size=3, arrival=0, current_class=current)
+            for name, current in case.built.items()
+        ],
+        seed=2,
+    )
+    site = make_site(
+        strings_frame([*standing, *case.strings]),
+        spares=tuple(
+            SpareWish(
+                module_type="north",
+                power_class_w=None,
+                current_class=wish.current_class,
+                modules=wish.modules,
+            )
+            for wish in case.wishes
+        ),
+    )
+    frozen = held.with_columns(string="pallet", place_in_string="stack_position")
+    plan = allocate(site, stock=make_stock(case.pallets, seed=1), frozen=frozen)
+    return Best(
+        on_whole_inputs=plan.strings_on_whole_inputs,
+        strings=plan.strings_planned,
+        modules=plan.modules_planned,
+        spares_missing=sum(wish.modules for wish in case.wishes) - plan.spares.height,
+        openings=plan.pallet_openings,
+    )
+
+
+@settings(max_examples=100, deadline=None)
 @given(case=tiny_cases())
-def test_no_allocation_of_a_tiny_case_is_better(
-    case: tuple[list[StringRow], list[Pallet]],
-) -> None:
-    """Strings, modules and openings of the plan equal the best found by trying everything."""
-    strings, pallets = case
-    plan = allocate(make_site(strings_frame(strings)), stock=make_stock(pallets, seed=1))
-    found = (plan.strings_planned, plan.modules_planned, plan.pallet_openings)
-    assert found == best_by_trying(strings, pallets)
+def test_no_allocation_of_a_tiny_case_is_better(case: Case) -> None:
+    """Whole inputs, strings, spares and openings equal the best of all that can be tried."""
+    assert _planned(case) == best_by_trying(
+        case.strings, case.pallets, built=case.built, wishes=case.wishes
+    )
 
 
 def test_a_remainder_comes_from_the_pallet_that_is_open_already() -> None:

@@ -8,11 +8,11 @@ import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tests.allocation.invented import Pallet, StringRow, make_site, make_stock, strings_frame
 
 from arraywright.allocation import Mode, allocate, compare, picking_list
 from arraywright.errors import CallError
 from arraywright.plant import Site, SpareWish
+from tests.allocation.invented import Pallet, StringRow, make_site, make_stock, strings_frame
 
 MODES: tuple[Mode, ...] = get_args(Mode)
 CLASS = ["module_type", "power_class_w", "current_class"]

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import polars as pl
 import pytest
-from tests.allocation.invented import Pallet, StringRow, make_site, make_stock, strings_frame
 
 from arraywright.allocation import STOCK_COLUMNS, allocate, compare, picking_list
 from arraywright.findings import Verdict
 from arraywright.plant import Site, SpareWish
+from tests.allocation.invented import Pallet, StringRow, make_site, make_stock, strings_frame
 
 
 def _site(

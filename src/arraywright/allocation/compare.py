@@ -41,11 +41,22 @@ def _count(number: int, word: str) -> str:
     return f"{number:,} {word}" if number == 1 else f"{number:,} {word}s"
 
 
+def _in_part(inputs: int) -> str:
+    if not inputs:
+        return ""
+    return f"; {_count(inputs, 'input')} {'stays' if inputs == 1 else 'stay'} in part"
+
+
 def _against_arrival(arrival: Plan, plan: Plan, gain_w: float) -> str:
     parts: list[str] = []
     strings = plan.strings_planned - arrival.strings_planned
-    if strings:
-        parts.append(f"completes {_count(strings, 'more string')}")
+    on_whole = plan.strings_on_whole_inputs - arrival.strings_on_whole_inputs
+    if on_whole > 0:
+        parts.append(f"puts {_count(on_whole, 'more string')} on whole inputs")
+    if strings > 0:
+        parts.append(f"completes {_count(strings, 'more string')} in all")
+    elif strings < 0:
+        parts.append(f"completes {_count(-strings, 'string')} fewer in all")
     openings = arrival.pallet_openings - plan.pallet_openings
     if openings > 0:
         parts.append(f"needs {openings:,} fewer pallet openings ({plan.pallet_openings:,})")
@@ -88,7 +99,7 @@ def _sentence(
         (
             (
                 f"{_count(plan.strings_planned, 'string')} with "
-                f"{_count(plan.modules_planned, 'module')} planned."
+                f"{_count(plan.modules_planned, 'module')} planned{_in_part(plan.inputs_in_part)}."
             ),
             _against_arrival(arrival, plan, gains_w[0]),
             _sorting(plan, sorted_single, gains_w[1], worth_w),

@@ -52,6 +52,7 @@ class Demand:
         drop_of: number of the drop point of each string, numbered in building order.
         drop_points: names of the drop points.
         inputs: names of the MPPT inputs.
+        input_strings: strings of each input, built ones counted, shape (inputs,).
         input_class: class an input must have, ``FREE`` or ``BLOCKED``, shape (inputs,).
         input_kind: class that is built in on an input already, None where nothing is.
         allowed: which class an input may have, shape (inputs, classes).
@@ -65,6 +66,7 @@ class Demand:
     drop_of: IntArray
     drop_points: tuple[str, ...]
     inputs: tuple[str, ...]
+    input_strings: IntArray
     input_class: IntArray
     input_kind: tuple[ModuleClass | None, ...]
     allowed: BoolArray
@@ -230,6 +232,7 @@ def prepare_demand(site: Site, built: Built, *, classes: tuple[ModuleClass, ...]
     )
     input_of, inputs = _codes(strings["mppt_input"].to_list())
     drop_of, drop_points = _codes(strings["drop_point"].to_list())
+    on_input = dict(ordered.group_by("mppt_input").len().iter_rows())
     fixed, findings = _built_classes(built, ordered)
     index: dict[ModuleClass | None, int] = {kind: number for number, kind in enumerate(classes)}
     input_class = np.array(
@@ -269,6 +272,7 @@ def prepare_demand(site: Site, built: Built, *, classes: tuple[ModuleClass, ...]
         drop_of=drop_of,
         drop_points=drop_points,
         inputs=inputs,
+        input_strings=np.array([on_input[name] for name in inputs], dtype=np.int64),
         input_class=input_class,
         input_kind=tuple(fixed.get(name) for name in inputs),
         allowed=allowed,

@@ -14,16 +14,11 @@ from arraywright.allocation.assemble import (
     fill_kept_together,
     fill_sorted,
 )
-from arraywright.allocation.classes import (
-    ClassPlan,
-    Wish,
-    assign_by_arrival,
-    assign_by_model,
-    choose_detail,
-)
+from arraywright.allocation.class_model import assign_by_model, choose_detail
+from arraywright.allocation.classes import ClassPlan, Wish, assign_by_arrival, reach_of
 from arraywright.allocation.demand import Built, Demand, prepare_built, prepare_demand
 from arraywright.allocation.loss import DiodePool, Mismatch, diode_pool, mismatch_of
-from arraywright.allocation.shortage import find_shortages, list_unplanned
+from arraywright.allocation.shortage import find_gaps, find_shortages, list_unplanned
 from arraywright.allocation.spares import choose_spares, wishes_of
 from arraywright.allocation.stock import Supply, prepare_supply
 from arraywright.arrays import BoolArray, IntArray
@@ -49,6 +44,9 @@ class Plan:
         assignments: frame of ``string``, ``place_in_string``, ``serial``, ``pallet``, strings in
             building order; built strings are not repeated in it.
         strings_planned: open strings that get all their modules.
+        strings_on_whole_inputs: strings of the site on inputs of which every string is then
+            planned or built.
+        inputs_in_part: inputs of which some strings are then planned or built, but not all.
         modules_planned: modules assigned.
         pallet_openings: pairs of a pallet and a drop point at which it is opened.
         openings_least: a number of openings no plan with these classes can go below; 0 when
@@ -57,7 +55,7 @@ class Plan:
         spares: the same of what is kept as spares.
         unplanned: frame of ``string``, ``mppt_input``, ``drop_point``, ``modules`` (still needed)
             and ``reason``.
-        shortages: per module type whether all strings are planned, inputs planned in part, and
+        shortages: per module type whether all strings are planned, inputs that stay in part, and
             spares; numbers in words.
         findings: stock set aside and contradictions of what is built.
         mismatch: exact mismatch loss per string and per input, built strings included.
@@ -66,6 +64,8 @@ class Plan:
     kind: Mode
     assignments: pl.DataFrame
     strings_planned: int
+    strings_on_whole_inputs: int
+    inputs_in_part: int
     modules_planned: int
     pallet_openings: int
     openings_least: int
@@ -120,21 +120,10 @@ def prepare_task(site: Site, *, stock: pl.DataFrame, frozen: pl.DataFrame | None
     )
 
 
-def _rank(task: Task, plan: ClassPlan, filling: Filling) -> tuple[int, int, int, int]:
+def _rank(task: Task, plan: ClassPlan, filling: Filling) -> tuple[int, ...]:
     """Give what is compared between two plans, smaller is better."""
-    demand, chosen = task.demand, plan.string_class >= 0
-    left = task.supply.class_sizes - np.bincount(
-        plan.string_class[chosen], weights=demand.needs[chosen], minlength=len(task.supply.classes)
-    ).astype(np.int64)
-    short = 0
-    for wish in sorted(task.wishes, key=lambda held: len(held.classes)):
-        missing = wish.modules
-        for c in wish.classes:
-            given = min(missing, int(left[c]))
-            left[c] -= given
-            missing -= given
-        short += missing
-    return -int(chosen.sum()), -int(demand.needs[chosen].sum()), short, filling.openings
+    reach = reach_of(task.supply, task.demand, string_class=plan.string_class, wishes=task.wishes)
+    return *reach.rank, filling.openings
 
 
 def best_classes(task: Task) -> tuple[ClassPlan, Filling]:
@@ -151,7 +140,7 @@ def best_classes(task: Task) -> tuple[ClassPlan, Filling]:
     if not first.proven and detail != "classes":
         plans.append(assign_by_model(supply, demand, wishes=task.wishes, detail="classes"))
     if detail != "pallets" or not first.proven:
-        plans.append(assign_by_arrival(supply, demand))
+        plans.append(assign_by_arrival(supply, demand, wishes=task.wishes))
     tried = [(plan, fill_kept_together(supply, demand, plan)) for plan in plans]
     return min(tried, key=lambda pair: _rank(task, *pair))
 
@@ -221,7 +210,7 @@ def plan_task(task: Task, mode: Mode, *, best: tuple[ClassPlan, Filling] | None 
         )
     supply, demand = task.supply, task.demand
     if mode == "arrival":
-        classes = assign_by_arrival(supply, demand)
+        classes = assign_by_arrival(supply, demand, wishes=task.wishes)
         filling = fill_in_order(supply, demand, classes)
     else:
         classes, filling = best or best_classes(task)
@@ -236,18 +225,23 @@ def plan_task(task: Task, mode: Mode, *, best: tuple[ClassPlan, Filling] | None 
         demand, task.built, filling, pool=task.pool, supply_size=supply.modules.height
     )
     modules = supply.modules.select(_MODULE)
+    reach = reach_of(supply, demand, string_class=classes.string_class, wishes=task.wishes)
+    gaps = find_gaps(supply, demand, string_class=classes.string_class, spares=spares)
     return Plan(
         kind=mode,
         assignments=_assignments(task, filling),
-        strings_planned=int(np.sum(classes.string_class >= 0)),
+        strings_planned=reach.strings,
+        strings_on_whole_inputs=demand.all_strings.height
+        - int(demand.input_strings.sum())
+        + reach.on_whole_inputs,
+        inputs_in_part=len(gaps.inputs_in_part),
         modules_planned=len(filling.module),
         pallet_openings=filling.openings,
         openings_least=filling.openings_least,
         leftovers=modules.filter(pl.Series(left, dtype=pl.Boolean)),
         spares=modules[spares],
-        unplanned=list_unplanned(supply, demand, string_class=classes.string_class),
-        shortages=find_shortages(supply, demand, string_class=classes.string_class)
-        + spare_findings,
+        unplanned=list_unplanned(supply, demand, gaps=gaps),
+        shortages=find_shortages(supply, demand, gaps=gaps) + spare_findings,
         findings=supply.findings + demand.findings + _left_out(task, mismatch),
         mismatch=mismatch,
     )
@@ -258,10 +252,10 @@ def allocate(
 ) -> Plan:
     """Give every open string its modules: one type, power class and current class per input.
 
-    In order of weight: as many strings as possible, spares of the classes wished, pallets opened
-    at as few drop points as possible, little mismatch. A string gets all its modules or none; an
-    input may stay planned in part, with one class only. Built strings stay as they are, their
-    inputs keep their class.
+    In order of weight: as many strings as possible on inputs that become whole, spares of the
+    classes wished, what still adds strings on inputs planned in part (with one class only), pallets
+    opened at as few drop points as possible, little mismatch. A string gets all its modules or
+    none. Built strings stay as they are, their inputs keep their class.
 
     Args:
         site: the site; its ``strings`` say lengths, inputs, drop points and building order.
