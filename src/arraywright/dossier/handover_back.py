@@ -154,6 +154,7 @@ def method_blocks(parts: HandoverParts) -> list[Block]:
             "alone deviates; not assessable when a required test is missing or its conditions were "
             "not valid; pass otherwise. For each test the newest valid reading counts."
         ),
+        *([] if part.curves.is_empty() else [Paragraph(text=f"I-V curves: {part.curve_method}")]),
         Heading(text="Uncertainty", level=2),
         Paragraph(
             text="u is a standard uncertainty, coverage factor k=1 (JCGM 100:2008), combined to "

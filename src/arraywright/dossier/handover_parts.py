@@ -102,7 +102,8 @@ class TestPart:
         curves: one row per I-V curve.
         panels: curves to be drawn, gravest first.
         instruments: every instrument of the lists.
-        method: how it was judged, in words.
+        method: how strings were judged, in words.
+        curve_method: how I-V curves were judged, in words.
         findings: findings of reading and judging.
     """
 
@@ -115,6 +116,7 @@ class TestPart:
     panels: tuple[CurvePanel, ...]
     instruments: pl.DataFrame
     method: str
+    curve_method: str
     findings: tuple[Finding, ...]
 
 

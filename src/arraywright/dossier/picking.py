@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
+from typing import Final
 
 import polars as pl
 
@@ -21,7 +22,10 @@ from arraywright.dossier.plots import PlanBar, plans_plot
 from arraywright.dossier.words import local_time, number
 from arraywright.findings import Finding
 
-__all__ = ["picking_document", "plans_table"]
+__all__ = ["PRINTED_PICKS", "picking_document", "plans_table"]
+
+PRINTED_PICKS: Final = 3000
+"""Rows printed at most; drop points are built in order, and the table beside holds all."""
 
 
 def plans_table(plans: Sequence[tuple[str, float, float, int]]) -> Table:
@@ -79,7 +83,12 @@ def picking_document(
         Heading(text="Shortages and notes"),
         FindingList(findings=tuple(findings), none="Every string is planned."),
     ]
+    printed = 0
     for (drop_point,), rows in picking.group_by("drop_point", maintain_order=True):
+        shown = rows.head(PRINTED_PICKS - printed)
+        if shown.is_empty():
+            break
+        printed += shown.height
         blocks += [
             Heading(text=f"Drop point {drop_point}"),
             Table(
@@ -94,12 +103,19 @@ def picking_document(
                         str(row["remark"] or ""),
                         "☐",
                     )
-                    for row in rows.iter_rows(named=True)
+                    for row in shown.iter_rows(named=True)
                 ],
                 align=("right", "left", "left", "right", "right", "left", "center"),
                 widths=(0.5, 2.4, 3, 0.6, 0.6, 2.6, 0.6),
             ),
         ]
+    if printed < picking.height:
+        blocks.append(
+            Paragraph(
+                text=f"{picking.height - printed} more rows, in building order after these, stand "
+                "in picking-lists.csv beside this document."
+            )
+        )
     return Document(
         title="Picking lists",
         site=site_name,

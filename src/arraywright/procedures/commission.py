@@ -17,6 +17,7 @@ from arraywright.commissioning import (
     IV_POINTS,
     STRING_READINGS,
     CommissioningResult,
+    CurveResult,
     judge,
     judge_curves,
 )
@@ -114,7 +115,7 @@ def _judged(
             "instruments": instruments,
         },
         findings=findings,
-        summary=_summary(strings, result, where, curves=curves.curves.height),
+        summary=_summary(strings, result, where, curves=curves),
         previous=previous,
     )
     return record.append_result(
@@ -149,7 +150,7 @@ def _with_as_built(strings: pl.DataFrame, where: WhatIsWhere) -> pl.DataFrame:
 
 
 def _summary(
-    strings: pl.DataFrame, result: CommissioningResult, where: WhatIsWhere, *, curves: int
+    strings: pl.DataFrame, result: CommissioningResult, where: WhatIsWhere, *, curves: CurveResult
 ) -> dict[str, Any]:
     return {
         "strings": strings.height,
@@ -157,8 +158,9 @@ def _summary(
             verdict: strings.filter(pl.col("verdict") == verdict).height
             for verdict in ("pass", "fail", "review", "not_assessable")
         },
-        "curves": curves,
+        "curves": curves.curves.height,
         "method": result.method,
+        "curve_method": curves.method,
         "known_by": where.known_by,
         "as_planned": None if where.as_built is None else where.as_built.as_planned,
         "otherwise": None if where.as_built is None else where.as_built.otherwise,

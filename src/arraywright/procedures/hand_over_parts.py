@@ -157,6 +157,7 @@ def _tests(record: SiteRecord, entry: Entry, placed: pl.DataFrame) -> TestPart |
         ),
         instruments=record.load_frame(entry, "instruments"),
         method=str(summary["method"]),
+        curve_method=str(summary["curve_method"]),
         findings=(
             *_reading_findings(record, tuple(spec.kind for spec in COMMISSIONING_TABLES)),
             *record.load_findings(entry),
