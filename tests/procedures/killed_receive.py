@@ -9,6 +9,7 @@ import time
 
 import arraywright.procedures.receive
 from arraywright.cli.main import cli
+from arraywright.readers.delimited import decode_text, text_sheets
 
 __all__ = ["serve"]
 
@@ -30,10 +31,11 @@ def _wait(child: int, seconds: float) -> int:
 def serve() -> None:
     """Run each line that comes in, seconds and words tab by tab, as a command in its own fork.
 
-    Everything is imported and nothing has been computed, so a fork begins where a command does
-    whose imports are done.
+    Everything is imported and the compiled scanner is loaded, but no thread has been started: a
+    fork begins where a command does whose imports are done.
     """
     assert arraywright.procedures.receive.__name__ in sys.modules
+    assert text_sheets(decode_text(b"a,b\n1,2\n", name="warm-up"), name="warm-up")
     for line in sys.stdin:
         seconds, *words = line.rstrip("\n").split("\t")
         began = time.perf_counter()
