@@ -237,6 +237,83 @@ _ALL = (
         "Progress in Photovoltaics 16(4), 307-315, 2008",
         "doi:10.1002/pip.813",
     ),
+    _source(
+        "en-1991-1-4",
+        "Eurocode 1: Actions on structures - Part 1-4: General actions - Wind actions",
+        "2005+A1:2010",
+        "EN 1991-1-4",
+    ),
+    _source(
+        "en-1991-1-3",
+        "Eurocode 1: Actions on structures - Part 1-3: General actions - Snow loads",
+        "2003+A1:2015",
+        "EN 1991-1-3",
+    ),
+    _source("en-1990", "Eurocode: Basis of structural design", "2002+A1:2005", "EN 1990"),
+    _source(
+        "asce-7-16",
+        "Minimum Design Loads and Associated Criteria for Buildings and Other Structures",
+        "2016",
+        "ASCE/SEI 7-16, doi:10.1061/9780784414248",
+    ),
+    _source(
+        "iec-61215-2",
+        "Terrestrial photovoltaic (PV) modules - Design qualification and type approval - "
+        "Part 2: Test procedures",
+        "2021",
+        "IEC 61215-2",
+    ),
+    _source(
+        "iec-61701",
+        "Photovoltaic (PV) modules - Salt mist corrosion testing",
+        "2020",
+        "IEC 61701",
+    ),
+    _source(
+        "steel-buildings-3",
+        "Steel Buildings in Europe, Single-Storey Steel Buildings, Part 3: Actions",
+        "2009",
+        "RFCS project RFS2-CT-2008-0030, public design guide",
+    ),
+    _source(
+        "wind-examples-public",
+        "Wind pressures worked out in public calculation sheets and public test code",
+        "",
+        "tests/published/wind-examples-public.toml",
+        "independent",
+    ),
+    _source(
+        "row-spacing-examples",
+        "Row spacing worked out in public training material",
+        "",
+        "tests/published/row-spacing-examples.toml",
+        "independent",
+    ),
+    _source(
+        "openstax-college-physics",
+        "College Physics",
+        "2012",
+        "OpenStax, openstax.org",
+    ),
+    _source(
+        "passias-kallback-1984",
+        "Shading effects in rows of solar cell panels",
+        "Solar Cells 11(3), 281-291, 1984",
+        "doi:10.1016/0379-6787(84)90017-6",
+    ),
+    _source(
+        "anderson-jensen-2024",
+        "Shaded fraction and backtracking in single-axis trackers on rolling terrain",
+        "Journal of Renewable and Sustainable Energy 16(2), 023504, 2024",
+        "doi:10.1063/5.0202220",
+    ),
+    _source(
+        "pvlib-shading",
+        "Masking angles and shaded fractions, tests of the module shading",
+        "pvlib-python 0.16.1",
+        "PyPI pvlib, source distribution, tests/test_shading.py",
+        "independent",
+    ),
 )
 
 SOURCES: Final[dict[str, Source]] = {source.key: source for source in _ALL}

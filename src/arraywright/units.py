@@ -46,6 +46,8 @@ SUFFIXES: Final[dict[str, str]] = {
     "_kg": "kg",
     "_nm": "N.m",
     "_pa": "Pa",
+    "_psf": "lbf/ft2",
+    "_mph": "mph",
     "_deg": "deg",
     "_s": "s",
     "_min": "min",
