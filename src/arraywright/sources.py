@@ -314,6 +314,69 @@ _ALL = (
         "PyPI pvlib, source distribution, tests/test_shading.py",
         "independent",
     ),
+    _source(
+        "iec-60228",
+        "Conductors of insulated cables",
+        "2004",
+        "IEC 60228",
+    ),
+    _source(
+        "en-50618",
+        "Electric cables for photovoltaic systems",
+        "2014",
+        "EN 50618",
+    ),
+    _source(
+        "iec-60364-5-52",
+        "Low-voltage electrical installations - Part 5-52: Selection and erection of "
+        "electrical equipment - Wiring systems",
+        "2009",
+        "IEC 60364-5-52",
+    ),
+    _source(
+        "iec-60364-5-54",
+        "Low-voltage electrical installations - Part 5-54: Selection and erection of "
+        "electrical equipment - Earthing arrangements and protective conductors",
+        "2011",
+        "IEC 60364-5-54",
+    ),
+    _source(
+        "iec-62548-1",
+        "Photovoltaic (PV) arrays - Part 1: Design requirements",
+        "2023",
+        "IEC 62548-1",
+    ),
+    _source(
+        "nec-2023",
+        "National Electrical Code",
+        "2023",
+        "NFPA 70",
+    ),
+    _source(
+        "uk-pv-guide-2006",
+        "Photovoltaics in buildings: guide to the installation of PV systems",
+        "2nd edition, 2006",
+        "UK Department of Trade and Industry",
+    ),
+    _source(
+        "gilmore-gomory-1961",
+        "A linear programming approach to the cutting-stock problem",
+        "Operations Research 9(6), 849-859, 1961",
+        "doi:10.1287/opre.9.6.849",
+    ),
+    _source(
+        "farley-1990",
+        "A note on bounding a class of linear programming problems, including cutting "
+        "stock problems",
+        "Operations Research 38(5), 922-923, 1990",
+        "doi:10.1287/opre.38.5.922",
+    ),
+    _source(
+        "valerio-de-carvalho-1999",
+        "Exact solution of bin-packing problems using column generation and branch-and-bound",
+        "Annals of Operations Research 86, 629-659, 1999",
+        "doi:10.1023/A:1018952112615",
+    ),
 )
 
 SOURCES: Final[dict[str, Source]] = {source.key: source for source in _ALL}
