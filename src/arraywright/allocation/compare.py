@@ -56,7 +56,7 @@ def _against_arrival(arrival: Plan, plan: Plan, gain_w: float) -> str:
     if strings > 0:
         parts.append(f"completes {_count(strings, 'more string')} in all")
     elif strings < 0:
-        parts.append(f"completes {_count(-strings, 'string')} fewer in all")
+        parts.append(f"completes {_count(-strings, 'fewer string')} in all")
     openings = arrival.pallet_openings - plan.pallet_openings
     if openings > 0:
         parts.append(f"needs {openings:,} fewer pallet openings ({plan.pallet_openings:,})")

@@ -68,9 +68,14 @@ def find_gaps(supply: Supply, demand: Demand, *, string_class: IntArray, spares:
 def _stock_words(gaps: Gaps, c: int | None) -> str:
     """Say how much is left of a class, for the end of a sentence."""
     if c is None:
-        return "0 are left"
-    kept = f" and {gaps.kept[c]} kept as spares" if gaps.kept[c] else ""
-    return f"{gaps.left[c]} are left{kept}"
+        return "none is left"
+    left = int(gaps.left[c])
+    verb = "is" if left == 1 else "are"
+    return f"{left or 'none'} {verb if left else 'is'} left{_kept_words(gaps, c)}"
+
+
+def _kept_words(gaps: Gaps, c: int) -> str:
+    return f" and {gaps.kept[c]} kept as spares" if gaps.kept[c] else ""
 
 
 def _class_number(supply: Supply, kind: ModuleClass) -> int | None:
@@ -99,10 +104,9 @@ def _reason(supply: Supply, demand: Demand, number: int, *, gaps: Gaps) -> str:
     if not len(allowed):
         return f"no module of the type in stock, {need} needed"
     most = int(allowed[int(np.argmax(gaps.left[allowed]))])
-    kept = f" and {gaps.kept[most]} kept as spares" if gaps.kept[most] else ""
     return (
         f"{need} needed of one class; most are left of {supply.classes[most]}: "
-        f"{gaps.left[most]}{kept}"
+        f"{gaps.left[most]}{_kept_words(gaps, most)}"
     )
 
 
@@ -128,7 +132,7 @@ def _per_type(supply: Supply, demand: Demand, gaps: Gaps) -> list[Finding]:
         reachable = demand.allowed[demand.input_of[of_type]].any(axis=0)
         stock = "; ".join(
             f"{supply.classes[c]}: {supply.class_sizes[c]} in stock, {gaps.left[c]} left"
-            + (f" and {gaps.kept[c]} kept as spares" if gaps.kept[c] else "")
+            f"{_kept_words(gaps, c)}"
             for c in np.flatnonzero(reachable).tolist()
         )
         words = name or "any type"
