@@ -51,6 +51,7 @@ SUFFIXES: Final[dict[str, str]] = {
     "_deg": "deg",
     "_s": "s",
     "_min": "min",
+    "_h": "h",
     "_days": "d",
     "_ratio": "1",
     "_percent": "%",
