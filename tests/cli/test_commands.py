@@ -20,6 +20,7 @@ import click
 import pytest
 from click.testing import CliRunner, Result
 
+from arraywright.cli.compiled import CACHE_VARIABLE, place_compiled_code
 from arraywright.cli.main import cli
 from tests.procedures.making import PERSON, Truck, make_site, record_entries
 
@@ -344,6 +345,16 @@ def test_a_folder_that_may_not_be_written_ends_with_code_3(site: Path, files: li
     assert [path.name for path in site.iterdir()] == ["site.toml"]
 
 
+@pytest.mark.skipif(_AS_ROOT, reason="the superuser may read everything")
+def test_a_file_that_may_not_be_read_leaves_the_rest_received(
+    site: Path, files: list[Path]
+) -> None:
+    """Permissions of one file are that file's fault: code 2, and the others are in the record."""
+    files[0].chmod(0)
+    assert files[0].name in _told(_receive(site, files), code=2)
+    assert len(record_entries(site)) == 4
+
+
 @pytest.mark.parametrize("room_bytes", [0, 4_096, 20_000, 60_000])
 def test_a_full_disk_ends_with_code_3_and_repeating_completes(
     site: Path, files: list[Path], room_bytes: int
@@ -375,10 +386,11 @@ def test_two_commands_at_once_both_end_well_and_double_nothing(
         _start("receive", site, *some, "--person", PERSON)
         for some in (files, files, more, [*files, *more])
     ]
-    for command in commands:
-        out, err = command.communicate()
+    ended = [(*command.communicate(), command.returncode) for command in commands]
+    for out, err, code in ended:
         assert "Traceback" not in out + err
-        assert command.returncode == 1, out + err
+        # The short pallet fails; who was first with the other truck has not seen it yet.
+        assert code in {0, 1}, out + err
     entries = record_entries(site)
     assert len([key for key in entries if key[0] == "file_received"]) == 7
     assert "The record verifies" in _told(_run("verify", site), code=0)
@@ -468,6 +480,29 @@ def test_an_output_that_knows_no_such_signs_is_served_too(site: Path, files: lis
         assert b"Traceback" not in done.stdout + done.stderr
         if more:
             assert json.loads(done.stdout)["exit_code"] == 1
+
+
+def test_compiled_code_has_a_place_wherever_the_program_stands(
+    tmp_path: Path, device_home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Compiled code lies beside the program, or with its user alone, never in common."""
+    chosen = {CACHE_VARIABLE: "chosen"}
+    place_compiled_code(chosen, package=tmp_path / "not there")
+    assert chosen == {CACHE_VARIABLE: "chosen"}
+    writable: dict[str, str] = {}
+    place_compiled_code(writable, package=tmp_path)
+    assert writable == {}
+    locked: dict[str, str] = {}
+    place_compiled_code(locked, package=tmp_path / "not there")
+    assert Path(locked[CACHE_VARIABLE]) == device_home / "compiled"
+    assert (device_home / "compiled").stat().st_mode & 0o077 == 0
+    (tmp_path / "a file").write_text("")
+    monkeypatch.setenv("ARRAYWRIGHT_HOME", str(tmp_path / "a file"))
+    homeless: dict[str, str] = {}
+    place_compiled_code(homeless, package=tmp_path / "not there")
+    folder = Path(homeless[CACHE_VARIABLE])
+    assert folder.stat().st_mode & 0o077 == 0
+    folder.rmdir()
 
 
 @pytest.mark.parametrize("name", sorted(cli.commands))

@@ -16,18 +16,20 @@ from typing import Any, NoReturn, TypeVar
 import click
 
 from arraywright import __version__
+from arraywright.cli.compiled import place_compiled_code
 from arraywright.cli.fault import explain
 from arraywright.cli.output import print_findings, print_json, print_report, show_progress
 from arraywright.errors import ArraywrightError, CallError, MachineError
 from arraywright.findings import Finding
 from arraywright.procedures.report import Progress, Report
-from arraywright.procedures.site_record import DescriptionError
 
 __all__ = ["cli", "main"]
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
-_SITE = click.argument("site", type=click.Path(path_type=Path))
-_FILES = click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+_SITE = click.argument("site", type=click.Path(path_type=Path, readable=False))
+_FILES = click.argument(
+    "files", nargs=-1, required=True, type=click.Path(path_type=Path, readable=False)
+)
 
 
 def _now() -> datetime:
@@ -79,7 +81,7 @@ def _input_files(function: _Function) -> _Function:
         ),
         click.option(
             "--mapping",
-            type=click.Path(path_type=Path),
+            type=click.Path(path_type=Path, readable=False),
             metavar="FILE",
             help="TOML file that says which heading is which column, for files that are not "
             "recognised or were read wrongly.",
@@ -91,9 +93,8 @@ def _input_files(function: _Function) -> _Function:
 
 def _end(error: ArraywrightError, *, as_json: bool) -> NoReturn:
     """Tell what is wrong and what to do, and end with the error's exit code."""
-    findings: tuple[Finding, ...] = ()
-    if isinstance(error, DescriptionError):
-        findings = error.findings
+    # A description with mistakes carries them; its class is not imported for a wrong call.
+    findings: tuple[Finding, ...] = getattr(error, "findings", ())
     if as_json:
         print_json(
             {
@@ -154,6 +155,8 @@ class _Program(click.Group):
                 ),
                 as_json=as_json,
             )
+        except Exception as error:  # noqa: BLE001 - as for a command's own work
+            _end(explain(error, folder=None, moment=_now()), as_json=as_json)
         if standalone_mode:
             sys.exit(code if isinstance(code, int) else 0)
         return code
@@ -354,7 +357,7 @@ def verify(site: Path, as_json: bool, all_findings: bool) -> None:  # noqa: FBT0
 
 
 @cli.command(short_help="See all of it on an invented site.")
-@click.argument("site", type=click.Path(path_type=Path), default=Path("demo-site"))
+@click.argument("site", type=click.Path(path_type=Path, readable=False), default=Path("demo-site"))
 @_common
 def demo(site: Path, as_json: bool, all_findings: bool) -> None:  # noqa: FBT001
     """Do the main job on an invented site with faults put in; compare put in and found.
@@ -379,4 +382,5 @@ def main() -> None:
         if isinstance(stream, io.TextIOWrapper):
             with contextlib.suppress(OSError, ValueError):
                 stream.reconfigure(errors="backslashreplace")
+    place_compiled_code()
     cli(prog_name="arraywright")
