@@ -377,6 +377,125 @@ _ALL = (
         "Annals of Operations Research 86, 629-659, 1999",
         "doi:10.1023/A:1018952112615",
     ),
+    _source(
+        "ashrae-fundamentals-climate",
+        "Climatic design information, in: Handbook of Fundamentals",
+        "2009",
+        "ASHRAE Handbook of Fundamentals, chapter 14",
+        "memory",
+    ),
+    _source(
+        "epw-data-dictionary",
+        "Weather file (EPW) data dictionary, in: Auxiliary Programs",
+        "24.1.0",
+        "github.com/NREL/EnergyPlus, doc/auxiliary-programs, weather converter program",
+    ),
+    _source(
+        "epw-design-conditions",
+        "Yearly extremes of the air temperature of five stations, heads of open weather files",
+        "climate design data 2009",
+        "tests/published/epw-design-conditions.toml",
+    ),
+    _source(
+        "tmy3-manual",
+        "Users manual for TMY3 data sets",
+        "NREL/TP-581-43156, revised May 2008",
+        "Wilcox, S.; Marion, W.",
+    ),
+    _source(
+        "erbs-1982",
+        "Estimation of the diffuse radiation fraction for hourly, daily and monthly-average "
+        "global radiation",
+        "Solar Energy 28(4), 293-302, 1982",
+        "doi:10.1016/0038-092X(82)90302-4",
+    ),
+    _source(
+        "spencer-1971",
+        "Fourier series representation of the position of the sun",
+        "Search 2(5), 172, 1971",
+        "Spencer, J. W.",
+    ),
+    _source(
+        "de-soto-2006-iam",
+        "Incidence-angle modifier of a glazed module from refraction and absorption, in: "
+        "Improvement and validation of a model for photovoltaic array performance",
+        "Solar Energy 80(1), 78-88, 2006",
+        "doi:10.1016/j.solener.2005.06.010",
+    ),
+    _source(
+        "marion-2017",
+        "Numerical method for angle-of-incidence correction factors for diffuse radiation "
+        "incident photovoltaic modules",
+        "Solar Energy 147, 344-348, 2017",
+        "doi:10.1016/j.solener.2017.03.027",
+    ),
+    _source(
+        "dobos-2014",
+        "PVWatts Version 5 Manual",
+        "NREL/TP-6A20-62641, 2014",
+        "doi:10.2172/1158421",
+    ),
+    _source(
+        "iec-61724-1",
+        "Photovoltaic system performance - Part 1: Monitoring",
+        "2021",
+        "IEC 61724-1",
+    ),
+    _source(
+        "thevenard-pelland-2013",
+        "Estimating the uncertainty in long-term photovoltaic yield predictions",
+        "Solar Energy 91, 432-445, 2013",
+        "doi:10.1016/j.solener.2011.05.006",
+    ),
+    _source(
+        "iec-61215-nmot",
+        "Terrestrial photovoltaic (PV) modules - Design qualification and type approval - "
+        "Part 2: Test procedures, nominal module operating temperature",
+        "2021",
+        "IEC 61215-2",
+    ),
+    _source(
+        "pvlib-yield-tests",
+        "Plane irradiance, incidence-angle modifiers and inverter curve, tests of pvlib-python",
+        "0.16.1",
+        "github.com/pvlib/pvlib-python, tests/test_irradiance.py, test_iam.py, "
+        "inverter/test_inverter.py",
+        "independent",
+    ),
+    _source(
+        "iec-62548",
+        "Photovoltaic (PV) arrays - Design requirements",
+        "2016",
+        "IEC 62548",
+    ),
+    _source(
+        "iec-60364-7-712",
+        "Low voltage electrical installations - Part 7-712: Requirements for special installations "
+        "or locations - Solar photovoltaic (PV) power supply systems",
+        "2017",
+        "IEC 60364-7-712",
+    ),
+    _source(
+        "iec-61643-32",
+        "Low-voltage surge protective devices - Part 32: Surge protective devices connected to the "
+        "d.c. side of photovoltaic installations - Selection and application principles",
+        "2017",
+        "IEC 61643-32",
+    ),
+    _source(
+        "iec-60269-6",
+        "Low-voltage fuses - Part 6: Supplementary requirements for fuse-links for the protection "
+        "of solar photovoltaic energy systems",
+        "2010",
+        "IEC 60269-6",
+    ),
+    _source(
+        "iec-60904-1-2",
+        "Photovoltaic devices - Part 1-2: Measurement of current-voltage characteristics of "
+        "bifacial photovoltaic (PV) devices",
+        "2024",
+        "IEC 60904-1-2",
+    ),
 )
 
 SOURCES: Final[dict[str, Source]] = {source.key: source for source in _ALL}
