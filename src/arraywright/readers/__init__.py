@@ -10,6 +10,7 @@ from arraywright.readers.results import (
 )
 from arraywright.readers.site import SiteReading, read_site
 from arraywright.readers.tables import read_table, read_tables
+from arraywright.readers.weather import WeatherReading, read_weather
 
 __all__ = [
     "UNKNOWN_TABLE",
@@ -18,8 +19,10 @@ __all__ = [
     "SiteReading",
     "TableReading",
     "UsedColumn",
+    "WeatherReading",
     "read_mapping",
     "read_site",
     "read_table",
     "read_tables",
+    "read_weather",
 ]
