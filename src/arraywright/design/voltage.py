@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -44,15 +45,11 @@ from arraywright.physics import (
 
 __all__ = [
     "CHECKS",
-    "cell_temperature_by_nmot",
     "module_diode",
     "module_voc_by_model",
     "table_voltage_factor",
     "voltage_at_temperature",
 ]
-
-NMOT_IRRADIANCE_W_M2: Final = 800.0
-NMOT_AIR_TEMP_C: Final = 20.0
 
 
 def _numbers(given: npt.ArrayLike) -> FloatArray:
@@ -108,29 +105,6 @@ def table_voltage_factor(min_air_temp_c: npt.ArrayLike) -> FloatArray:
     return np.where(np.isnan(temp_c), np.nan, factor)
 
 
-def cell_temperature_by_nmot(
-    air_temp_c: npt.ArrayLike,
-    *,
-    nmot_c: npt.ArrayLike,
-    irradiance_w_m2: npt.ArrayLike = STC_IRRADIANCE_W_M2,
-) -> FloatArray:
-    """Cell temperature [degC] from air temperature and nominal module operating temperature.
-
-    ``T = T_air + (NMOT - 20) G/800``: the rise is taken as proportional to the irradiance, at
-    the wind of 1 m/s that NMOT is measured in. Modules close to a roof run hotter.
-
-    Args:
-        air_temp_c: air temperature, any shape.
-        nmot_c: nominal module operating temperature [degC].
-        irradiance_w_m2: irradiance in the plane.
-
-    Source: common-practice; the definition of NMOT stands in IEC 61215.
-    """
-    rise_k = (_numbers(nmot_c) - NMOT_AIR_TEMP_C) / NMOT_IRRADIANCE_W_M2
-    temp_c: FloatArray = _numbers(air_temp_c) + rise_k * _numbers(irradiance_w_m2)
-    return temp_c
-
-
 def module_diode(
     *,
     isc_a: npt.ArrayLike,
@@ -179,16 +153,7 @@ def module_diode(
         )
         bandgap_ev = np.full(len(rows), np.nan)
         bandgap_ev[possible] = kept.bandgap_ev
-        reference = ReferenceDiode(
-            photocurrent_a=reference.photocurrent_a,
-            saturation_current_a=reference.saturation_current_a,
-            series_resistance_ohm=reference.series_resistance_ohm,
-            shunt_resistance_ohm=reference.shunt_resistance_ohm,
-            diode_voltage_v=reference.diode_voltage_v,
-            alpha_isc_a_per_k=reference.alpha_isc_a_per_k,
-            bandgap_ev=bandgap_ev,
-            bandgap_slope_per_k=reference.bandgap_slope_per_k,
-        )
+        reference = replace(reference, bandgap_ev=bandgap_ev)
     return reference.take(back.reshape(-1))
 
 
