@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from typing import TypeAlias
+
 import numba
 import numpy as np
+import numpy.typing as npt
 
 from arraywright.arrays import FloatArray, IntArray
 
 __all__: list[str] = []
 
+CountArray: TypeAlias = npt.NDArray[np.int32]
+
 
 @numba.njit(cache=True)
-def _unlimited(value: FloatArray, taken: IntArray, size: int, gain: float) -> None:
+def _unlimited(value: FloatArray, taken: CountArray, size: int, gain: float) -> None:
     """Take a piece in as often as it fits, in one pass upward."""
     for length in range(size, len(value)):
         other = value[length - size] + gain
@@ -21,7 +26,7 @@ def _unlimited(value: FloatArray, taken: IntArray, size: int, gain: float) -> No
 
 
 @numba.njit(cache=True)
-def _limited(value: FloatArray, taken: IntArray, size: int, limit: int, gain: float) -> None:
+def _limited(value: FloatArray, taken: CountArray, size: int, limit: int, gain: float) -> None:
     """Take a piece in at most so often, in one pass downward."""
     for length in range(len(value) - 1, size - 1, -1):
         best, number = value[length], 0
@@ -36,7 +41,7 @@ def _limited(value: FloatArray, taken: IntArray, size: int, limit: int, gain: fl
 @numba.njit(cache=True)
 def best_values(
     sizes: IntArray, limits: IntArray, worth: FloatArray, capacity: int
-) -> tuple[FloatArray, IntArray]:
+) -> tuple[FloatArray, CountArray]:
     """Greatest worth of pieces in every length up to the capacity, and the chosen counts.
 
     A bounded knapsack. Pieces of ``sizes`` may be taken ``limits`` times each. The result is
@@ -45,7 +50,7 @@ def best_values(
     """
     count = len(sizes)
     value = np.zeros(capacity + 1)
-    taken = np.zeros((count, capacity + 1), dtype=np.int16)
+    taken = np.zeros((count, capacity + 1), dtype=np.int32)
     for piece in range(count):
         size, limit, gain = sizes[piece], limits[piece], worth[piece]
         if gain <= 0.0 or size > capacity or limit <= 0:
@@ -58,7 +63,7 @@ def best_values(
 
 
 @numba.njit(cache=True)
-def read_back(sizes: IntArray, taken: IntArray, length: int) -> IntArray:
+def read_back(sizes: IntArray, taken: CountArray, length: int) -> IntArray:
     """Counts of each piece in the best plan of a length."""
     counts = np.zeros(len(sizes), dtype=np.int64)
     left = length

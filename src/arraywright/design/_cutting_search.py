@@ -99,7 +99,7 @@ def search(problem: Problem, *, target_gap: float) -> Found:
     found = Found()
     top = int(problem.capacity.max())
     density = float(np.min(problem.cost / problem.capacity))
-    _bound(problem, density * problem.sizes, found)
+    _bound(problem, density * problem.sizes.astype(np.float64), found)
     for power in (1.0, 1.15):
         dive(problem, (problem.sizes / top) ** power, found)
         if found.gap() <= target_gap + _EPS:
@@ -256,7 +256,7 @@ def _restricted(problem: Problem, columns: list[Pattern], found: Found) -> None:
     solved = milp(
         cost,
         constraints=LinearConstraint(_matrix(problem, columns), _right_side(problem), np.inf),
-        integrality=np.ones(len(cost)),
+        integrality=np.ones(len(cost), dtype=np.int64),
         bounds=Bounds(0.0, np.inf),
         options={"node_limit": _MIP_NODES},
     )
@@ -325,7 +325,7 @@ def _solve_flow(
             LinearConstraint(csr_array(flow), 0.0, 0.0),
             LinearConstraint(csr_array(covered), problem.demand, problem.demand),
         ],
-        integrality=np.ones(width),
+        integrality=np.ones(width, dtype=np.int64),
         bounds=Bounds(0.0, upper),
         options={"node_limit": 50 * _MIP_NODES, "mip_rel_gap": 0.0},
     )
