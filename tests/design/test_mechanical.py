@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -293,3 +295,28 @@ def test_weight_of_a_table() -> None:
     assert float(mt.weight_per_area(mass, area_m2=70.0)) == pytest.approx(170.64, abs=0.005)
     assert np.isnan(mt.weight_per_area(mass, area_m2=0.0))
     assert np.isnan(mt.greatest_rail_length(20.0, range_k=0.0, expansion_per_k=23e-6))
+
+
+def _clamping(name: str, side: str, zone: tuple[float, float], loads: tuple[float, float]) -> Any:
+    return mt.Clamping(
+        name=name,
+        side=side,  # type: ignore[arg-type]
+        from_mm=zone[0],
+        to_mm=zone[1],
+        test_down_pa=loads[0],
+        test_up_pa=loads[1],
+    )
+
+
+def test_the_way_of_clamping_decides_what_a_module_bears() -> None:
+    """The narrow, stronger zone comes before the wide one, and each bears its rated load only."""
+    narrow = _clamping("narrow", "long", (240.0, 340.0), (5400.0, 2400.0))
+    wide = _clamping("wide", "long", (0.0, 450.0), (2400.0, 2400.0))
+    short = _clamping("short", "short", (0.0, 260.0), (1800.0, 1800.0))
+    ways = (wide, short, narrow)
+    assert mt.clampings_at(ways, side="long", position_mm=300.0) == (narrow, wide)
+    assert mt.clampings_at(ways, side="long", position_mm=400.0) == (wide,)
+    assert mt.clampings_at(ways, side="short", position_mm=300.0) == ()
+    assert mt.clampings_that_bear(ways, press_pa=1600.0, lift_pa=1000.0) == (wide, narrow)
+    assert mt.clampings_that_bear(ways, press_pa=1601.0, lift_pa=1000.0) == (narrow,)
+    assert mt.clampings_that_bear(ways, press_pa=1000.0, lift_pa=1700.0) == ()

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Final
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, Literal
 
 import numpy as np
 
@@ -12,6 +14,9 @@ __all__ = [
     "ALUMINIUM_EXPANSION_PER_K",
     "STEEL_EXPANSION_PER_K",
     "TEST_LOAD_FACTOR",
+    "Clamping",
+    "clampings_at",
+    "clampings_that_bear",
     "design_load",
     "distance_from_middle",
     "greatest_rail_length",
@@ -38,6 +43,58 @@ def design_load(test_load_pa: FloatLike) -> FloatArray:
     Source: iec-61215-2 MQT 16 (static mechanical load, factor at least 1.5).
     """
     return np.asarray(np.asarray(test_load_pa, dtype=np.float64) / TEST_LOAD_FACTOR)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Clamping:
+    """A way of clamping a module, as its maker tested it.
+
+    Attributes:
+        name: name in the maker's instructions, or one of our own.
+        side: whether the clamps grip the ``long`` or the ``short`` sides.
+        from_mm: beginning of the zone, from the corner along the gripped side [mm].
+        to_mm: end of the zone [mm].
+        test_down_pa: test load on the front [Pa].
+        test_up_pa: test load on the back [Pa].
+    """
+
+    name: str
+    side: Literal["long", "short"]
+    from_mm: float
+    to_mm: float
+    test_down_pa: float
+    test_up_pa: float
+
+
+def clampings_at(
+    clampings: Sequence[Clamping], *, side: Literal["long", "short"], position_mm: float
+) -> tuple[Clamping, ...]:
+    """Ways of clamping whose zone holds the clamps, the strongest against pressure first.
+
+    Zones overlap: a narrow one with a high load lies in a wide one with a low load.
+
+    Source: common-practice
+    """
+    held = (one for one in clampings if one.side == side)
+    inside = [one for one in held if one.from_mm <= position_mm <= one.to_mm]
+    return tuple(sorted(inside, key=lambda one: (-one.test_down_pa, -one.test_up_pa)))
+
+
+def clampings_that_bear(
+    clampings: Sequence[Clamping], *, press_pa: float, lift_pa: float
+) -> tuple[Clamping, ...]:
+    """Ways of clamping whose design loads bear a pressure down and a lift, in the given order.
+
+    Both are positive; see ``design_load`` for the factor.
+
+    Source: iec-61215-2 MQT 16
+    """
+    return tuple(
+        one
+        for one in clampings
+        if float(design_load(one.test_down_pa)) >= press_pa
+        and float(design_load(one.test_up_pa)) >= lift_pa
+    )
 
 
 def distance_from_middle(

@@ -15,8 +15,8 @@ from arraywright.physics import sun_position
 
 __all__ = ["ShadeOfYear", "output_across_rows", "output_along_rows", "shade_of_year"]
 
-_CHUNK: Final = 2_000_000
-"""Variants times hours worked out at once, about 16 MB per array."""
+_CHUNK: Final = 250_000
+"""Variants times hours worked out at once, about 2 MB per array."""
 _LIGHT_RATIO: Final = 1e-9
 
 
@@ -141,6 +141,8 @@ def _sums(
 ) -> FloatArray:
     """Add up the year of some variants (7, variants), planes given as (variants,)."""
     tilt, azimuth, slope, pitch, ground = (held[:, None] for held in plane)
+    if np.all(azimuth == azimuth[0]):
+        azimuth = azimuth[:1]  # one direction: the sun across the rows is the same for all
     fraction = shaded_fraction(
         light.elevation_deg,
         sun_azimuth_deg=light.azimuth_deg,
@@ -151,32 +153,35 @@ def _sums(
         ground_slope_deg=ground,
     )
     elevation, lean = np.radians(light.elevation_deg), np.radians(tilt)
-    incidence = np.sin(elevation) * np.cos(lean) + np.cos(elevation) * np.sin(lean) * np.cos(
-        np.radians(light.azimuth_deg - azimuth)
-    )
+    toward = np.cos(elevation) * np.cos(np.radians(light.azimuth_deg - azimuth))
+    incidence = np.sin(elevation) * np.cos(lean) + toward * np.sin(lean)
     beam = light.beam_w_m2 * np.maximum(incidence, 0.0)
     total = beam + light.diffuse_w_m2 * (1.0 + np.cos(lean)) / 2.0
-    diffuse = np.divide(total - beam, total, out=np.ones_like(total), where=total > 0.0)
-    along, across = (
-        output(
-            fraction,
-            diffuse_ratio=diffuse,
-            module_rows=module_rows,
-            blocks_per_module=blocks_per_module,
+    out = np.zeros((7, tilt.size))
+    out[0] = np.sum(incidence > 0.0, axis=1)
+    out[6] = np.sum(total, axis=1)
+    rows, columns = np.nonzero(fraction)
+    shaded, energy = fraction[rows, columns], total[rows, columns]
+    direct = beam[rows, columns]
+    diffuse = np.divide(energy - direct, energy, out=np.ones_like(energy), where=energy > 0.0)
+    lost = [
+        energy
+        * (
+            1.0
+            - output(
+                shaded,
+                diffuse_ratio=diffuse,
+                module_rows=module_rows,
+                blocks_per_module=blocks_per_module,
+            )
         )
         for output in (output_along_rows, output_across_rows)
-    )
-    return np.stack(
-        [
-            np.sum(incidence > 0.0, axis=1),
-            np.sum(fraction > 0.0, axis=1),
-            np.sum(fraction, axis=1),
-            np.sum(beam * fraction, axis=1),
-            np.sum(total * (1.0 - along), axis=1),
-            np.sum(total * (1.0 - across), axis=1),
-            np.sum(total, axis=1),
-        ]
-    )
+    ]
+    for place, weights in enumerate(
+        (np.ones_like(shaded), shaded, direct * shaded, *lost), start=1
+    ):
+        out[place] = np.bincount(rows, weights=weights, minlength=tilt.size)
+    return out
 
 
 def shade_of_year(

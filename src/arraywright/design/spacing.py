@@ -170,15 +170,15 @@ def shaded_fraction(
 
     Source: anderson-jensen-2024 eq. 12, both rows alike and without offset.
     """
-    zenith = np.radians(
-        90.0
-        - profile_angle(sun_elevation_deg, sun_azimuth_deg=sun_azimuth_deg, azimuth_deg=azimuth_deg)
-    )
-    ground = np.radians(_float(ground_slope_deg))
-    meeting = np.cos(zenith - np.radians(_float(tilt_deg)))
-    lit = (meeting > _LIGHT_RATIO) & (_float(sun_elevation_deg) > 0.0)
-    ratio = _float(pitch_m) / _float(slope_length_m) / np.cos(ground)
-    fraction = 1.0 - ratio * np.cos(zenith - ground) / np.where(lit, meeting, 1.0)
+    elevation = np.radians(_float(sun_elevation_deg))
+    aside = np.radians(_float(sun_azimuth_deg) - _float(azimuth_deg))
+    tilt, ground = np.radians(_float(tilt_deg)), np.radians(_float(ground_slope_deg))
+    # the sun's vector in the plane across the rows; its length cancels in the ratio
+    up, toward = np.sin(elevation), np.cos(elevation) * np.cos(aside)
+    meeting = up * np.cos(tilt) + toward * np.sin(tilt)
+    lit = (meeting > _LIGHT_RATIO) & (elevation > 0.0)
+    ratio = _float(pitch_m) / _float(slope_length_m)
+    fraction = 1.0 - ratio * (up + toward * np.tan(ground)) / np.where(lit, meeting, 1.0)
     return np.asarray(np.where(lit, np.clip(fraction, 0.0, 1.0), 0.0))
 
 
