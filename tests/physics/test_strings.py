@@ -316,6 +316,44 @@ def test_the_global_maximum_of_strings_in_parallel(seed: int, shaded: float) -> 
     np.testing.assert_allclose(at_best, found.imp_a, atol=1e-8)
 
 
+@settings(max_examples=25, deadline=None)
+@given(
+    seed=st.integers(0, 10**6),
+    lengths=st.lists(st.integers(1, 9), min_size=1, max_size=4),
+    shaded=st.sampled_from((0.0, 0.1, 0.5)),
+    lead_ohm=st.sampled_from((0.0, 2.0)),
+)
+def test_the_global_maximum_of_strings_of_unequal_lengths(
+    *, seed: int, lengths: list[int], shaded: float, lead_ohm: float
+) -> None:
+    """No point of a fine grid beats it where open-circuit voltages differ, leads counted."""
+    rng = np.random.default_rng(seed)
+    offsets = [0, *np.cumsum(lengths).tolist()]
+    count = offsets[-1]
+    ratio = np.where(rng.random((count, 3)) < shaded, rng.random((count, 3)), 1.0)
+    diode = _modules(count, seed=seed)
+    inputs = [0, len(lengths)]
+    found = parallel_maximum_power(
+        diode,
+        offsets=offsets,
+        input_offsets=inputs,
+        substring_photocurrent_ratio=ratio,
+        lead_resistance_ohm=lead_ohm,
+    )
+    top = np.add.reduceat(open_circuit_voltage(diode), offsets[:-1]).max()
+    volts = np.linspace(0.0, top, 801)
+    grid = volts * parallel_current(
+        diode,
+        volts[None, :],
+        offsets=offsets,
+        input_offsets=inputs,
+        substring_photocurrent_ratio=ratio,
+        lead_resistance_ohm=lead_ohm,
+    )
+    assert found.pmp_w[0] >= grid.max() * (1.0 - 1e-11)
+    assert found.pmp_w[0] == pytest.approx(grid.max(), rel=3e-3)
+
+
 def test_a_short_string_takes_current_back_from_its_neighbours() -> None:
     """Nothing blocks reverse current: above its own Voc the short string draws from the input."""
     diode = _modules(38, spread=0.0)

@@ -22,6 +22,7 @@ from arraywright.physics._string_kernels import (
     count_units,
     current_in,
     fill_units,
+    peak_between,
     piece_of,
     sorted_knees,
     string_current_at,
@@ -29,6 +30,9 @@ from arraywright.physics._string_kernels import (
 )
 
 __all__ = ["input_current_rows", "input_maximum_rows"]
+
+_BOUNDS = 8
+"""Bounds tried before all knees are worked out."""
 
 
 @njit(cache=True, error_model="numpy")
@@ -142,7 +146,10 @@ def _input_sum(
     pieces: IntArray,
     guesses: FloatArray,
 ) -> tuple[float, float, float]:
-    """Current of the strings together, with two derivatives, each on its piece of the curve."""
+    """Current of the strings together, with two derivatives, each on its piece of the curve.
+
+    ``guesses`` holds current, slope and voltage of each string where it was last worked out.
+    """
     i, d1, d2 = 0.0, 0.0, 0.0
     for s in range(bounds.shape[0] - 1):
         one, two = bounds[s], bounds[s + 1]
@@ -153,9 +160,9 @@ def _input_sum(
             knees[one + s : two + s + 1],
             volts[one + s : two + s + 1],
             pieces[s],
-            guesses[s],
+            guesses[0, s] + guesses[1, s] * (voltage - guesses[2, s]),
         )
-        guesses[s] = own_i
+        guesses[0, s], guesses[1, s], guesses[2, s] = own_i, own_d1, voltage
         i += own_i
         d1 += own_d1
         d2 += own_d2
@@ -172,9 +179,15 @@ def _set_pieces(
     volts: FloatArray,
     pieces: IntArray,
 ) -> None:
-    """Choose, for each string, the piece of its curve that holds a voltage."""
+    """Choose, for each string, the piece of its curve that holds a voltage.
+
+    Where the voltage at a string's first bypass knee is known, that at no current must be, too.
+    """
     for s in range(bounds.shape[0] - 1):
         one, two = bounds[s], bounds[s + 1]
+        if two > one and voltage > volts[one + s + 1]:
+            pieces[s] = 0
+            continue
         own = knees[one + s : two + s + 1]
         pieces[s] = piece_of(
             units[one:two], lead_ohm[s], voltage, own, volts[one + s : two + s + 1]
@@ -192,26 +205,36 @@ def _input_peak_between(
     volts: FloatArray,
     pieces: IntArray,
     guesses: FloatArray,
+    start: float,
 ) -> tuple[float, float]:
-    """Voltage and current of the largest power between two neighbouring knee voltages."""
+    """Voltage and current of the largest power between two neighbouring knee voltages.
+
+    The search begins at ``start`` where that lies between them. An end is looked at only when the
+    search wants to pass it.
+    """
     _set_pieces(units, bounds, lead_ohm, 0.5 * (low + high), knees, volts, pieces)
-    i, d1, d2 = _input_sum(units, bounds, lead_ohm, high, knees, volts, pieces, guesses)
-    if i + high * d1 >= 0.0:
-        return high, i
-    i, d1, d2 = _input_sum(units, bounds, lead_ohm, low, knees, volts, pieces, guesses)
-    if i + low * d1 <= 0.0:
-        return low, i
     top = high
+    low_open, high_open = True, True
     voltage = low + 0.8 * (high - low) if low == 0.0 else 0.5 * (low + high)
+    if low < start < high:
+        voltage = start
     for _ in range(MAX_STEPS):
         i, d1, d2 = _input_sum(units, bounds, lead_ohm, voltage, knees, volts, pieces, guesses)
         rise = i + voltage * d1
         if rise > 0.0:
-            low = voltage
+            if voltage == high:
+                return high, i
+            low, low_open = voltage, False
         else:
-            high = voltage
+            if voltage == low:
+                return low, i
+            high, high_open = voltage, False
         following = voltage - rise / (2.0 * d1 + voltage * d2)
-        if not low <= following <= high:
+        if following >= high and high_open:
+            following = high
+        elif following <= low and low_open:
+            following = low
+        elif not low <= following <= high:
             following = 0.5 * (low + high)
         step = following - voltage
         voltage = following
@@ -221,25 +244,22 @@ def _input_peak_between(
 
 
 @njit(cache=True, error_model="numpy")
-def _input_peak(units: FloatArray, bounds: IntArray, lead_ohm: FloatArray) -> tuple[float, float]:
-    """Voltage and current of the global maximum of strings in parallel."""
-    strings = bounds.shape[0] - 1
-    knees = np.empty(units.shape[0] + strings)
-    volts = np.empty(units.shape[0] + strings)
-    for s in range(strings):
-        one, two = bounds[s], bounds[s + 1]
-        own = units[one:two]
-        knees[one + s : two + s + 1] = sorted_knees(own)
-        for k in range(one + s, two + s + 1):
-            volts[k] = voltage_of(own, lead_ohm[s], knees[k], knees[k])[0]
-    marks = np.zeros(volts.shape[0] + 1)
-    marks[1:] = np.maximum(volts, 0.0)
-    marks.sort()
+def _input_search(
+    units: FloatArray,
+    bounds: IntArray,
+    lead_ohm: FloatArray,
+    marks: FloatArray,
+    knees: FloatArray,
+    volts: FloatArray,
+    pieces: IntArray,
+    guesses: FloatArray,
+    best_v: float,
+    best_i: float,
+) -> tuple[float, float]:
+    """Voltage and current of the largest power over rising marks, or what was known before."""
     last = marks.shape[0] - 1
-    pieces = np.zeros(strings, dtype=np.int64)
-    guesses = np.full(strings, np.nan)
     currents = np.full(last + 1, np.nan)
-    best_v, best_i, best = 0.0, 0.0, 0.0
+    best = best_v * best_i
     stack = np.empty((last + 2, 2), dtype=np.int64)
     stack[0, 0], stack[0, 1] = 0, last
     height = 1
@@ -260,7 +280,16 @@ def _input_peak(units: FloatArray, bounds: IntArray, lead_ohm: FloatArray) -> tu
             continue
         if right - left == 1:
             v, i = _input_peak_between(
-                units, bounds, lead_ohm, marks[left], marks[right], knees, volts, pieces, guesses
+                units,
+                bounds,
+                lead_ohm,
+                marks[left],
+                marks[right],
+                knees,
+                volts,
+                pieces,
+                guesses,
+                np.nan,
             )
             if i * v > best:
                 best_v, best_i, best = v, i, i * v
@@ -270,6 +299,109 @@ def _input_peak(units: FloatArray, bounds: IntArray, lead_ohm: FloatArray) -> tu
         stack[height + 1, 0], stack[height + 1, 1] = middle, right
         height += 2
     return best_v, best_i
+
+
+@njit(cache=True, error_model="numpy")
+def _nothing_better_below(
+    units: FloatArray,
+    bounds: IntArray,
+    lead_ohm: FloatArray,
+    top: float,
+    best: float,
+    knees: FloatArray,
+    volts: FloatArray,
+    pieces: IntArray,
+    guesses: FloatArray,
+) -> bool:
+    """Whether a few bounds show that no voltage up to ``top`` gives more than ``best``.
+
+    Between two voltages the power is at most the higher one times the current at the lower one.
+    So from each voltage the next step is to the best power over the current that flows there; at
+    the start, over the sum of the currents at which the last bypass diodes take over.
+    """
+    current = 0.0
+    for s in range(bounds.shape[0] - 1):
+        current += knees[bounds[s + 1] + s]
+    low = 0.0
+    for _ in range(_BOUNDS):
+        if current * top <= best:
+            return True
+        following = best / current
+        if not following > low:
+            return False
+        low = following
+        _set_pieces(units, bounds, lead_ohm, low, knees, volts, pieces)
+        current = _input_sum(units, bounds, lead_ohm, low, knees, volts, pieces, guesses)[0]
+    return False
+
+
+@njit(cache=True, error_model="numpy")
+def _bound_above(peak_v: float, marks: FloatArray) -> float:
+    """Bound of the power between the first and last mark, over that of a maximum below them.
+
+    Up to the first mark the curve lies below its tangent at the maximum, whose slope is minus
+    current over voltage there; from then on the current falls.
+    """
+    first, last = float(marks[0]), float(marks[-1])
+    return last * (2.0 - first / peak_v) / peak_v
+
+
+@njit(cache=True, error_model="numpy")
+def _input_peak(units: FloatArray, bounds: IntArray, lead_ohm: FloatArray) -> tuple[float, float]:
+    """Voltage and current of the global maximum of strings in parallel.
+
+    Above the voltage at which the first bypass diode of any string takes over, only open-circuit
+    voltages part the curve. That range is searched first, beginning where the first string has its
+    own maximum; where simple bounds show that nothing below can be better, which is so for healthy
+    modules, the other knees are never worked out.
+    """
+    strings = bounds.shape[0] - 1
+    knees = np.empty(units.shape[0] + strings)
+    volts = np.full(units.shape[0] + strings, np.nan)
+    floor = 0.0
+    marks = np.empty(strings + 1)
+    for s in range(strings):
+        one, two = bounds[s], bounds[s + 1]
+        own = units[one:two]
+        knees[one + s : two + s + 1] = sorted_knees(own)
+        for k in range(one + s, min(one + s + 2, two + s + 1)):
+            volts[k] = voltage_of(own, lead_ohm[s], knees[k], knees[k])[0]
+        if two > one:
+            floor = max(floor, volts[one + s + 1])
+        marks[s + 1] = volts[one + s]
+    marks[0] = floor
+    marks = np.maximum(marks, floor)
+    marks.sort()
+    pieces = np.zeros(strings, dtype=np.int64)
+    guesses = np.full((3, strings), np.nan)
+    best_v, best_i = 0.0, 0.0
+    if bounds[1] > 0 and marks[1] > floor:
+        own_i, own_v = peak_between(units[: bounds[1]], lead_ohm[0], 0.0, knees[1])
+        guesses[0], guesses[1], guesses[2] = own_i, 0.0, own_v
+        best_v, best_i = _input_peak_between(
+            units, bounds, lead_ohm, floor, marks[1], knees, volts, pieces, guesses, own_v
+        )
+        marks = marks[1:]
+    if not (floor < best_v < marks[0] and _bound_above(best_v, marks) < 0.999):
+        best_v, best_i = _input_search(
+            units, bounds, lead_ohm, marks, knees, volts, pieces, guesses, best_v, best_i
+        )
+    if floor <= 0.0 or _nothing_better_below(
+        units, bounds, lead_ohm, floor, best_v * best_i * TIE, knees, volts, pieces, guesses
+    ):
+        return best_v, best_i
+    for s in range(strings):
+        one, two = bounds[s], bounds[s + 1]
+        for k in range(one + s, two + s + 1):
+            if math.isnan(volts[k]):
+                volts[k] = voltage_of(units[one:two], lead_ohm[s], knees[k], knees[k])[0]
+    marks = np.zeros(volts.shape[0] + 2)
+    marks[1] = floor
+    marks[2:] = np.minimum(np.maximum(volts, 0.0), floor)
+    marks.sort()
+    return _input_search(
+        units, bounds, lead_ohm, marks, knees, volts, pieces, guesses, best_v, best_i
+    )
 
 
 @njit(cache=True, error_model="numpy")

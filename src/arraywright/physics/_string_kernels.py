@@ -32,6 +32,7 @@ __all__ = [
     "count_units",
     "current_in",
     "fill_units",
+    "peak_between",
     "piece_of",
     "sorted_knees",
     "string_current_at",
@@ -134,7 +135,7 @@ def voltage_of(
 
 
 @njit(cache=True, error_model="numpy")
-def _peak_between(
+def peak_between(
     units: FloatArray, lead_ohm: float, low: float, high: float
 ) -> tuple[float, float]:
     """Current and voltage of the largest power between two neighbouring knees."""
@@ -174,7 +175,7 @@ def _series_peak(units: FloatArray, lead_ohm: float) -> tuple[float, float]:
     last = knees.shape[0] - 1
     if last == 0:
         return 0.0, 0.0
-    best_i, best_v = _peak_between(units, lead_ohm, 0.0, knees[1])
+    best_i, best_v = peak_between(units, lead_ohm, 0.0, knees[1])
     best = best_i * best_v
     volts = np.full(last + 1, np.nan)
     stack = np.empty((last + 2, 2), dtype=np.int64)
@@ -193,7 +194,7 @@ def _series_peak(units: FloatArray, lead_ohm: float) -> tuple[float, float]:
         if knees[right] * volts[left] <= best * TIE:
             continue
         if right - left == 1:
-            i, v = _peak_between(units, lead_ohm, knees[left], knees[right])
+            i, v = peak_between(units, lead_ohm, knees[left], knees[right])
             if i * v > best:
                 best_i, best_v, best = i, v, i * v
             continue
