@@ -156,3 +156,39 @@ def test_variants_are_worked_out_at_once() -> None:
             )
             place = index if at_once.margin.shape == (count,) else 0
             np.testing.assert_allclose(at_once.margin[place], alone.margin[0], rtol=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("key", "changed", "value", "limit"),
+    [
+        # 24 x 41.95 x (1 - 0.0034 x 47) x 0.95
+        ("string-vmp-hot", {}, 803.617, 500.0),
+        # 24 x 49.8 x (1 - 0.00265 x 47) x 0.95
+        ("string-voc-start", {}, 994.020, 550.0),
+        # the lesser of module and inverter counts, whichever it is
+        ("string-voc-cold-table", {"max_voltage_v": 1100.0}, 24 * 49.8 * 1.14, 1100.0),
+        ("string-voc-cold-table", {"max_system_voltage_v": 1000.0}, 24 * 49.8 * 1.14, 1000.0),
+        # 2 x 1.25 x 1.1 x 13.98 x (1 + 0.7 x 0.1)
+        ("input-short-circuit-current", {"irradiance_correction_ratio": 1.1}, 41.13615, 115.0),
+        # 2 x 1.25 x 1.1 x 13.98 x 1.07 + 4
+        (
+            "string-reverse-current",
+            {
+                "strings": 3,
+                "string_fuse_a": 0.0,
+                "irradiance_correction_ratio": 1.1,
+                "backfeed_a": 4.0,
+            },
+            45.13615,
+            30.0,
+        ),
+    ],
+)
+def test_checks_give_what_is_worked_out_by_hand(
+    key: str, changed: dict[str, float], value: float, limit: float
+) -> None:
+    """Value and limit of composed checks are those of the formula with the numbers put in."""
+    check = next(one for one in ALL if one.key == key)
+    done = check_design(check, subject="S001", practice=Practice.IEC, values=given(check, changed))
+    assert done.finding.value == pytest.approx(value, rel=1e-6)
+    assert done.finding.limit == pytest.approx(limit, rel=1e-9)

@@ -161,11 +161,12 @@ def test_model_voltage_agrees_with_an_independent_solver() -> None:
 
 
 def test_model_keeps_the_data_sheet() -> None:
-    """At STC the model gives the data sheet's Voc and follows its coefficient."""
+    """At STC the model gives the data sheet's Voc and follows its coefficient, however unusual."""
     voc_v = module_voc_by_model(**MODULE, irradiance_w_m2=1000.0, cell_temp_c=25.0)
     assert voc_v[0] == pytest.approx(MODULE["voc_v"], rel=1e-6)
-    wanted = MODULE["beta_voc_per_k"] * MODULE["voc_v"]
-    assert voc_coefficient(DIODE)[0] == pytest.approx(wanted, rel=1e-6)
+    for beta_per_k in (-0.0012, MODULE["beta_voc_per_k"], -0.0060):
+        diode = module_diode(**(MODULE | {"beta_voc_per_k": beta_per_k}))
+        assert voc_coefficient(diode)[0] == pytest.approx(beta_per_k * MODULE["voc_v"], rel=1e-6)
 
 
 def test_impossible_modules_have_no_voltage() -> None:
