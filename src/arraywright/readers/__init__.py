@@ -1,4 +1,8 @@
-"""Files that people have, read into rows and findings."""
+"""Files that people have, read into rows and findings.
+
+Weather is read by ``arraywright.readers.weather``; it is not loaded here, since it brings the sun
+with it, which whoever reads a delivery note need not wait for.
+"""
 
 from arraywright.readers.mapping import read_mapping
 from arraywright.readers.results import (
@@ -10,7 +14,6 @@ from arraywright.readers.results import (
 )
 from arraywright.readers.site import SiteReading, read_site
 from arraywright.readers.tables import read_table, read_tables
-from arraywright.readers.weather import WeatherReading, read_weather
 
 __all__ = [
     "UNKNOWN_TABLE",
@@ -19,10 +22,8 @@ __all__ = [
     "SiteReading",
     "TableReading",
     "UsedColumn",
-    "WeatherReading",
     "read_mapping",
     "read_site",
     "read_table",
     "read_tables",
-    "read_weather",
 ]

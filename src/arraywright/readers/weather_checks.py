@@ -163,7 +163,7 @@ def complete_light(weather: Weather, log: FindingLog) -> Weather:
             remedy="Prefer a file with all three; the plane's irradiance is less certain so.",
         )
     all_three = has_ghi & has_dni & has_dhi & (height > 0.1)
-    if all_three.any():
+    if np.sum(ghi[all_three]) > 0.0:
         apart = np.sum(dni[all_three] * height[all_three] + dhi[all_three]) / np.sum(ghi[all_three])
         if abs(apart - 1.0) > _CLOSURE_RATIO:
             log.table(
