@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Final
+from collections.abc import Callable
+from typing import Final, TypeAlias
 
 import numpy as np
 
@@ -13,71 +14,46 @@ from arraywright.design.cables import (
     string_design_current_a,
 )
 from arraywright.design.check import DesignCheck, Input, Practice, Values
-from arraywright.design.conductors import corrected_ampacity_a, table_ampacity_a
+from arraywright.design.conductors import LAYINGS, corrected_ampacity_a, table_ampacity_a
+from arraywright.design.currents import bifacial_current, design_current, nec_rated_current
+from arraywright.design.electrical_inputs import (
+    BIFACIALITY,
+    CORRECTION,
+    FUSE,
+    IMP,
+    ISC,
+    MODULES,
+    REAR,
+    STRINGS,
+    STRINGS_IN_BOX,
+    VMP,
+)
 
-__all__ = ["CHECKS"]
+__all__ = ["CHECKS", "NEEDS_CABLE_DEVICE", "NEEDS_COMBINER_BOX"]
 
-CONTINUOUS_RATIO: Final = 1.25
-"""A photovoltaic circuit is a continuous load: 125 % (NEC 690.8(B)(1))."""
+Worked: TypeAlias = Callable[[Values], FloatArray]
+
+NEEDS_CABLE_DEVICE: Final = frozenset({"string-cable-protection", "array-cable-protection"})
+"""Checks that are asked only where the circuit has an overcurrent device."""
+
+NEEDS_COMBINER_BOX: Final = frozenset(
+    {"array-cable-ampacity", "array-cable-continuous", "array-cable-protection"}
+)
+"""Checks that are asked only where strings go to a combiner box."""
 
 
 def _input(name: str, symbol: str, unit: str, meaning: str, key: str) -> Input:
     return Input(name=name, symbol=symbol, unit=unit, meaning=meaning, key=key)
 
 
-_ISC: Final = _input(
-    "isc_a", "Isc", "A", "short-circuit current at STC", "module_types.NAME.power_classes.isc_a"
-)
-_FACTOR: Final = _input(
-    "current_factor_ratio", "K", "1", "factor on Isc", "cables.current_factor_ratio"
-)
-_PARALLEL: Final = _input(
-    "strings_in_parallel",
-    "N",
-    "1",
-    "strings in parallel on the nearest device",
-    "layout.block.strings_per_input",
-)
-
-
-def _cable(role: str) -> tuple[Input, ...]:
-    key = f"cables.{role}"
-    words = "string cable" if role == "string" else "cable behind the combiner box"
-    return (
-        _input("area_mm2", "S", "mm2", f"cross-section of the {words}", f"{key}.area_mm2"),
-        _input("material", "mat", "1", "conductor material, counted from 0", f"{key}.material"),
-        _input("laying", "lay", "1", "way of laying, counted from 0", f"{key}.laying"),
-        _input(
-            "ambient_temp_c",
-            "Ta",
-            "degC",
-            "air or ground around the cable",
-            f"{key}.ambient_temp_c",
-        ),
-        _input("circuits", "n", "1", "circuits that lie together", f"{key}.circuits"),
-    )
-
-
-def _ampacity(practice: Practice, values: Values) -> FloatArray:
-    return corrected_ampacity_a(
-        values["area_mm2"],
-        practice=practice,
-        laying=values["laying"],
-        ambient_temp_c=values["ambient_temp_c"],
-        circuits=values["circuits"],
-        material=values["material"],
-    )
-
-
-_FUSE: Final = _input(
-    "string_fuse_a", "Ifuse", "A", "string fuse, 0 for none", "protection.string_fuse_a"
-)
-_DOWNSTREAM: Final = _input(
-    "downstream_device_a",
-    "In",
+_LIT: Final = (ISC, BIFACIALITY, REAR, CORRECTION)
+_MAX: Final = "1.25 Kcorr Isc (1 + phi r)"
+_DEVICE: Final = _input(
+    "array_device_a",
+    "Iarr",
     "A",
-    "overcurrent device downstream, 0 for none",
-    "protection.downstream_device_a",
+    "overcurrent device behind the combiner box, 0 for none",
+    "design.array_device_a",
 )
 _INSULATION: Final = _input(
     "insulation_temp_c", "Tins", "degC", "rating of the insulation", "cables.insulation_temp_c"
@@ -85,6 +61,7 @@ _INSULATION: Final = _input(
 _TERMINAL: Final = _input(
     "terminal_temp_c", "Tterm", "degC", "rating of the terminals", "cables.terminal_temp_c"
 )
+_WORDS: Final = {"string": "string cable", "array": "cable behind the combiner box"}
 _CARRIES: Final = (
     "The cable carries {value} {unit} where it lies and must carry {limit} {unit}; "
     "{margin} {unit} are left."
@@ -99,131 +76,152 @@ _THICKER: Final = (
 )
 
 
-def _string_limit(values: Values) -> FloatArray:
-    return string_design_current_a(
-        values["isc_a"],
-        current_factor_ratio=values["current_factor_ratio"],
-        strings_in_parallel=values["strings_in_parallel"],
-        string_fuse_a=values["string_fuse_a"],
-        downstream_device_a=values["downstream_device_a"],
+def _cable(role: str) -> tuple[Input, ...]:
+    key, words = f"cables.{role}", _WORDS[role]
+    mark = "1" if role == "string" else "2"
+    return (
+        _input(f"{role}_area_mm2", f"S{mark}", "mm2", f"size of the {words}", f"{key}.area_mm2"),
+        _input(
+            f"{role}_material",
+            f"mat{mark}",
+            "1",
+            f"conductor material of the {words}, place in the list",
+            f"{key}.material",
+        ),
+        _input(
+            f"{role}_laying",
+            f"lay{mark}",
+            "1",
+            f"way the {words} is laid, place in the list",
+            f"{key}.laying",
+        ),
+        _input(
+            f"{role}_ambient_temp_c",
+            f"Ta{mark}",
+            "degC",
+            f"air or ground around the {words}",
+            f"{key}.ambient_temp_c",
+        ),
+        _input(
+            f"{role}_circuits",
+            f"n{mark}",
+            "1",
+            f"circuits that lie together with the {words}, itself included",
+            f"{key}.circuits",
+        ),
     )
 
 
-def _array_limit(values: Values) -> FloatArray:
-    return array_design_current_a(
+def _max_current(values: Values, strings: Input | None) -> FloatArray:
+    lit = bifacial_current(
         values["isc_a"],
-        strings_in_parallel=values["strings_in_box"],
-        current_factor_ratio=values["current_factor_ratio"],
-        device_a=values["box_device_a"],
+        bifaciality_ratio=values["bifaciality_ratio"],
+        rear_irradiance_ratio=values["rear_irradiance_ratio"],
+    )
+    return design_current(
+        lit,
+        strings=1.0 if strings is None else values[strings.name],
+        irradiance_correction_ratio=values["irradiance_correction_ratio"],
     )
 
 
-_IN_BOX: Final = _input(
-    "strings_in_box", "N", "1", "strings in the box", "layout.block.strings_per_combiner_box"
-)
-_BOX_DEVICE: Final = _input(
-    "box_device_a",
-    "In",
-    "A",
-    "overcurrent device of the box's output, 0 for none",
-    "protection.box_device_a",
-)
+def _iec_carries(role: str) -> Worked:
+    return lambda values: corrected_ampacity_a(
+        values[f"{role}_area_mm2"],
+        practice=Practice.IEC,
+        laying=values[f"{role}_laying"],
+        ambient_temp_c=values[f"{role}_ambient_temp_c"],
+        circuits=values[f"{role}_circuits"],
+        material=values[f"{role}_material"],
+    )
 
 
-def _iec(values: Values) -> FloatArray:
-    return _ampacity(Practice.IEC, values)
-
-
-def _nec_in_use(values: Values) -> FloatArray:
-    return corrected_ampacity_a(
-        values["area_mm2"],
+def _nec_carries(role: str) -> Worked:
+    return lambda values: corrected_ampacity_a(
+        values[f"{role}_area_mm2"],
         practice=Practice.NEC,
-        laying=values["laying"],
-        ambient_temp_c=values["ambient_temp_c"],
-        circuits=values["circuits"],
-        material=values["material"],
+        laying=values[f"{role}_laying"],
+        ambient_temp_c=values[f"{role}_ambient_temp_c"],
+        circuits=values[f"{role}_circuits"],
+        material=values[f"{role}_material"],
         insulation_temp_c=values["insulation_temp_c"],
     )
 
 
-def _nec_at_terminals(values: Values) -> FloatArray:
-    return table_ampacity_a(
-        values["area_mm2"],
+def _nec_terminals(role: str) -> Worked:
+    return lambda values: table_ampacity_a(
+        values[f"{role}_area_mm2"],
         practice=Practice.NEC,
-        laying=np.asarray(3.0),
-        material=values["material"],
+        laying=LAYINGS.index("conduit"),
+        material=values[f"{role}_material"],
         insulation_temp_c=np.minimum(values["insulation_temp_c"], values["terminal_temp_c"]),
     )
 
 
-def _ampacity_checks() -> tuple[DesignCheck, ...]:
-    out = []
-    for role, title, subject, count, device, limit in (
-        ("string", "ampacity of the string cable", "string", _PARALLEL, _FUSE, _string_limit),
-        (
-            "array",
-            "ampacity of the cable behind the combiner box",
-            "combiner box",
-            _IN_BOX,
-            _BOX_DEVICE,
-            _array_limit,
-        ),
-    ):
-        current: tuple[Input, ...] = (_ISC, _FACTOR, count, device)
-        if role == "string":
-            current = (*current, _DOWNSTREAM)
-            law = "Itab ka kg >= max(K Isc, Ifuse or In + K Isc (N - 1))"
-        else:
-            law = "Itab ka kg >= max(K Isc N, In)"
-        out.append(
-            DesignCheck(
-                key=f"{role}-cable-ampacity",
-                family="cable",
-                title=title,
-                subject_kind=subject,
-                basis={Practice.IEC: "iec-62548-1 current ratings of circuits"},
-                formula=law,
-                inputs=(*_cable(role), *current),
-                unit="A",
-                sense="at least",
-                value=_iec,
-                limit=limit,
-                passing=_CARRIES,
-                failing=_BURNS,
-                remedy=_THICKER,
-            )
-        )
-        out += _nec_checks(role, title, subject, count)
-    return tuple(out)
-
-
-def _nec_current(count: str, factor: float, values: Values) -> FloatArray:
-    number = values[count] if count == "strings_in_box" else np.asarray(1.0)
-    return array_design_current_a(
-        values["isc_a"],
-        strings_in_parallel=number,
-        current_factor_ratio=factor * values["current_factor_ratio"],
+def _string_current(values: Values) -> FloatArray:
+    return string_design_current_a(
+        _max_current(values, None),
+        strings=values["strings"],
+        string_fuse_a=values["string_fuse_a"],
+        device_a=values["array_device_a"],
     )
 
 
-def _nec_checks(role: str, title: str, subject: str, count: Input) -> list[DesignCheck]:
-    counted = (count,) if role == "array" else ()
-    times = " N" if role == "array" else ""
-    area, material = _cable(role)[:2]
-    device = _FUSE if role == "string" else _BOX_DEVICE
-    return [
+def _array_current(values: Values) -> FloatArray:
+    return array_design_current_a(
+        _max_current(values, STRINGS_IN_BOX), device_a=values["array_device_a"]
+    )
+
+
+def _iec_check(role: str) -> DesignCheck:
+    alone = role == "string"
+    return DesignCheck(
+        key=f"{role}-cable-ampacity",
+        family="cable",
+        title=f"Ampacity of the {_WORDS[role]}",
+        subject_kind="string" if alone else "combiner box",
+        basis={Practice.IEC: "iec-62548-1 minimum current ratings of circuits"},
+        formula=(
+            f"Iz = Itab ka kg >= max(I, In, without a fuse Iarr + I (Ns - 1)), I = {_MAX}"
+            if alone
+            else f"Iz = Itab ka kg >= max(Nb {_MAX}, Iarr)"
+        ),
+        inputs=(
+            *_cable(role),
+            *_LIT,
+            *((STRINGS, FUSE) if alone else (STRINGS_IN_BOX,)),
+            _DEVICE,
+        ),
+        unit="A",
+        sense="at least",
+        value=_iec_carries(role),
+        limit=_string_current if alone else _array_current,
+        passing=_CARRIES,
+        failing=_BURNS,
+        remedy=_THICKER,
+    )
+
+
+def _nec_checks(role: str) -> tuple[DesignCheck, ...]:
+    alone = role == "string"
+    strings = None if alone else STRINGS_IN_BOX
+    counted = () if alone else (STRINGS_IN_BOX,)
+    law = _MAX if alone else f"Nb {_MAX}"
+    subject = "string" if alone else "combiner box"
+    device = FUSE if alone else _DEVICE
+    return (
         DesignCheck(
             key=f"{role}-cable-ampacity",
             family="cable",
-            title=title,
+            title=f"Ampacity of the {_WORDS[role]}",
             subject_kind=subject,
             basis={Practice.NEC: "nec-2023 690.8(B)(2)"},
-            formula=f"Itab ka kg >= K Isc{times}",
-            inputs=(*_cable(role), _INSULATION, _ISC, _FACTOR, *counted),
+            formula=f"Iz = Itab ka kg >= {law}",
+            inputs=(*_cable(role), _INSULATION, *_LIT, *counted),
             unit="A",
             sense="at least",
-            value=_nec_in_use,
-            limit=lambda values: _nec_current(count.name, 1.0, values),
+            value=_nec_carries(role),
+            limit=lambda values: _max_current(values, strings),
             passing=_CARRIES,
             failing=_BURNS,
             remedy=_THICKER,
@@ -231,15 +229,15 @@ def _nec_checks(role: str, title: str, subject: str, count: Input) -> list[Desig
         DesignCheck(
             key=f"{role}-cable-continuous",
             family="cable",
-            title=f"{title} at its terminals under continuous load",
+            title=f"Ampacity of the {_WORDS[role]} at its terminals under continuous load",
             subject_kind=subject,
             basis={Practice.NEC: "nec-2023 690.8(B)(1) and 110.14(C)"},
-            formula=f"Itab >= 1.25 K Isc{times}",
-            inputs=(area, material, _INSULATION, _TERMINAL, _ISC, _FACTOR, *counted),
+            formula=f"Itab >= 1.25 x {law}",
+            inputs=(*_cable(role)[:2], _INSULATION, _TERMINAL, *_LIT, *counted),
             unit="A",
             sense="at least",
-            value=_nec_at_terminals,
-            limit=lambda values: _nec_current(count.name, CONTINUOUS_RATIO, values),
+            value=_nec_terminals(role),
+            limit=lambda values: nec_rated_current(_max_current(values, strings)),
             passing="By the column of its terminals the cable carries {value} {unit} and must "
             "carry {limit} {unit} without pause.",
             failing="By the column of its terminals the cable carries only {value} {unit} but must "
@@ -249,80 +247,88 @@ def _nec_checks(role: str, title: str, subject: str, count: Input) -> list[Desig
         DesignCheck(
             key=f"{role}-cable-protection",
             family="cable",
-            title=f"overcurrent device against the {title}",
+            title=f"Overcurrent device of the {_WORDS[role]}",
             subject_kind=subject,
             basis={Practice.NEC: "nec-2023 690.9(A) and 240.4"},
-            formula="In <= Itab ka kg",
+            formula=f"{device.symbol} <= Iz = Itab ka kg",
             inputs=(*_cable(role), _INSULATION, device),
             unit="A",
             sense="at most",
-            value=lambda values: values[device.name],
-            limit=_nec_in_use,
-            passing="The overcurrent device of {value} {unit} protects a cable that carries "
-            "{limit} {unit} where it lies (0 {unit} stands for no device).",
+            value=lambda values: np.where(values[device.name] > 0.0, values[device.name], np.nan),
+            limit=_nec_carries(role),
+            passing="The overcurrent device of {value} {unit} is not above the {limit} {unit} the "
+            "cable carries where it lies.",
             failing="The overcurrent device of {value} {unit} is above the {limit} {unit} the "
-            "cable carries where it lies; it would not trip in time.",
+            "cable carries where it lies; it may not trip in time.",
             remedy="Take a thicker cable or a smaller device. Code article 240.4(B) may permit the "
             "next standard rating up; a licensed electrician and local codes decide.",
         ),
-    ]
+    )
 
 
 _SEGMENTS: Final = (
-    _input("area_mm2", "S1", "mm2", "cross-section of the string cable", "cables.string.area_mm2"),
-    _input("material", "mat1", "1", "its material, counted from 0", "cables.string.material"),
-    _input("conductor_length_m", "l1", "m", "string cable, both poles", "cables.string.length_m"),
-    _input("array_area_mm2", "S2", "mm2", "cross-section behind the box", "cables.array.area_mm2"),
-    _input("array_material", "mat2", "1", "its material, counted from 0", "cables.array.material"),
+    *_cable("string")[:2],
+    _input(
+        "string_length_m",
+        "l1",
+        "m",
+        "conductor of the string cable, both poles",
+        "cables.string.length_m",
+    ),
+    *_cable("array")[:2],
     _input(
         "array_length_m",
         "l2",
         "m",
-        "cable behind the box, both poles, 0 for none",
+        "conductor behind the combiner box, both poles, 0 for none",
         "cables.array.length_m",
     ),
+    STRINGS_IN_BOX,
     _input(
-        "strings_in_box", "N", "1", "strings in the box", "layout.block.strings_per_combiner_box"
+        "conductor_temp_c",
+        "Tc",
+        "degC",
+        "conductor temperature in operation",
+        "cables.conductor_temp_c",
     ),
-    _input("conductor_temp_c", "Tc", "degC", "conductor in operation", "cables.conductor_temp_c"),
-    _input(
-        "imp_a", "Imp", "A", "current at maximum power", "module_types.NAME.power_classes.imp_a"
-    ),
-    _input("string_vmp_v", "Vmp", "V", "voltage of the string at maximum power and STC", "strings"),
+    IMP,
+    VMP,
+    MODULES,
 )
+_DROP: Final = "(r(S1, Tc) l1 + Nb r(S2, Tc) l2) Imp / (N Vmp)"
 
 
 def _drop_percent(practice: Practice, values: Values) -> FloatArray:
-    string_v = run_drop_v(
-        values["area_mm2"],
-        conductor_length_m=values["conductor_length_m"],
-        current_a=values["imp_a"],
-        conductor_temp_c=values["conductor_temp_c"],
-        practice=practice,
-        material=values["material"],
-    )
-    array_v = run_drop_v(
-        values["array_area_mm2"],
-        conductor_length_m=values["array_length_m"],
-        current_a=values["imp_a"] * values["strings_in_box"],
-        conductor_temp_c=values["conductor_temp_c"],
-        practice=practice,
-        material=values["array_material"],
-    )
-    return 100.0 * (string_v + array_v) / values["string_vmp_v"]
+    drop_v = [
+        run_drop_v(
+            values[f"{role}_area_mm2"],
+            conductor_length_m=values[f"{role}_length_m"],
+            current_a=current_a,
+            conductor_temp_c=values["conductor_temp_c"],
+            practice=practice,
+            material=values[f"{role}_material"],
+        )
+        for role, current_a in (
+            ("string", values["imp_a"]),
+            ("array", values["imp_a"] * values["strings_in_box"]),
+        )
+    ]
+    return 100.0 * (drop_v[0] + drop_v[1]) / (values["modules"] * values["vmp_v"])
 
 
 def _drop_check(practice: Practice) -> DesignCheck:
     return DesignCheck(
         key="dc-voltage-drop",
         family="cable",
-        title="voltage drop between module and inverter",
+        title="Voltage drop between module and inverter",
         subject_kind="string",
-        basis={practice: "uk-pv-guide-2006 2.1.4"},
-        formula="100 (r(S1, Tc) l1 Imp + r(S2, Tc) l2 N Imp) / Vmp <= dU",
+        basis={practice: "uk-pv-guide-2006 2.1.4.1"},
+        formula=f"100 {_DROP} <= dU",
         inputs=(
             *_SEGMENTS,
-            _input("drop_limit_percent", "dU", "%", "greatest drop", "cables.drop_limit_percent"),
+            _input(
+                "drop_limit_percent", "dU", "%", "greatest voltage drop", "cables.drop_limit_ratio"
+            ),
         ),
         unit="%",
         sense="at most",
@@ -340,27 +346,29 @@ def _loss_check(practice: Practice) -> DesignCheck:
     return DesignCheck(
         key="dc-cable-loss",
         family="cable",
-        title="energy the cables take in a year",
+        title="Energy the direct-current cables take in a year",
         subject_kind="string",
-        basis={practice: "common-practice yearly ohmic loss of the direct-current cables"},
-        formula="100 (r(S1, Tc) l1 Imp + r(S2, Tc) l2 N Imp) / Vmp x T2 / T1 <= dE",
+        basis={practice: "common-practice yearly ohmic loss"},
+        formula=f"100 {_DROP} T2 / T1 <= dE",
         inputs=(
             *_SEGMENTS,
             _input(
                 "loss_equivalent_h",
                 "T2",
                 "h",
-                "hours at Imp with the year's ohmic loss, from the weather file",
-                "weather",
+                "hours at Imp with the year's ohmic loss, from the weather",
+                "design.weather",
             ),
             _input(
                 "charge_equivalent_h",
                 "T1",
                 "h",
-                "hours at Imp with the year's charge, from the weather file",
-                "weather",
+                "hours at Imp with the year's charge, from the weather",
+                "design.weather",
             ),
-            _input("loss_limit_percent", "dE", "%", "greatest loss", "cables.loss_limit_percent"),
+            _input(
+                "loss_limit_percent", "dE", "%", "greatest yearly loss", "cables.loss_limit_ratio"
+            ),
         ),
         unit="%",
         sense="at most",
@@ -379,7 +387,10 @@ def _loss_check(practice: Practice) -> DesignCheck:
 
 
 CHECKS: Final[tuple[DesignCheck, ...]] = (
-    *_ampacity_checks(),
+    _iec_check("string"),
+    *_nec_checks("string"),
+    _iec_check("array"),
+    *_nec_checks("array"),
     *(_drop_check(practice) for practice in Practice),
     *(_loss_check(practice) for practice in Practice),
 )

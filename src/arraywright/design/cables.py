@@ -36,48 +36,43 @@ def _float(number: Numbers) -> FloatArray:
 
 
 def string_design_current_a(
-    isc_a: Numbers,
+    max_current_a: Numbers,
     *,
-    current_factor_ratio: Numbers = 1.25,
-    strings_in_parallel: npt.ArrayLike = 1,
+    strings: npt.ArrayLike = 1,
     string_fuse_a: Numbers = 0.0,
-    downstream_device_a: Numbers = 0.0,
+    device_a: Numbers = 0.0,
 ) -> FloatArray:
     """Current [A] a string cable must carry in the IEC practice, any shape.
 
-    With a string fuse: its rating, at least K Isc. Without one the other strings can feed a fault:
-    In + K Isc (N - 1), at least K Isc, with N strings in parallel on the nearest overcurrent
-    device downstream and its rating In, 0 where there is none.
+    With a string fuse: its rating. Without one the other strings can feed a fault: In + I_max
+    (N - 1), with N strings in parallel on the nearest overcurrent device downstream and its rating
+    In, 0 where there is none. In both cases at least the string's own I_max.
 
     Args:
-        isc_a: short-circuit current of a string at STC.
-        current_factor_ratio: K, 1.25 unless gain from behind or reflection asks for more.
-        strings_in_parallel: N.
+        max_current_a: greatest current of one string, see ``design_current``.
+        strings: N.
         string_fuse_a: rating of the string's fuse, 0 for none.
-        downstream_device_a: rating In, 0 for none.
+        device_a: rating In, 0 for none.
 
-    Source: iec-62548-1 table of minimum current ratings of circuits (clause from memory).
+    Source: iec-62548-1 minimum current ratings of circuits (from memory).
     """
-    most = _float(current_factor_ratio) * _float(isc_a)
-    fuse = _float(string_fuse_a)
-    reverse = _float(downstream_device_a) + most * (_float(strings_in_parallel) - 1.0)
+    most, fuse = _float(max_current_a), _float(string_fuse_a)
+    reverse = _float(device_a) + most * (_float(strings) - 1.0)
     return np.maximum(most, np.where(fuse > 0.0, fuse, reverse))
 
 
-def array_design_current_a(
-    isc_a: Numbers,
-    *,
-    strings_in_parallel: npt.ArrayLike,
-    current_factor_ratio: Numbers = 1.25,
-    device_a: Numbers = 0.0,
-) -> FloatArray:
-    """Current [A] a cable behind a combiner box must carry, any shape: K Isc N, at least In.
+def array_design_current_a(max_current_a: Numbers, *, device_a: Numbers = 0.0) -> FloatArray:
+    """Current [A] a cable behind a combiner box must carry in the IEC practice, any shape.
 
-    Source: iec-62548-1 table of minimum current ratings of circuits (clause from memory);
-    nec-2023 690.8(A)(1).
+    The rating of its overcurrent device, at least the greatest current of its strings.
+
+    Args:
+        max_current_a: greatest current of all its strings, see ``design_current``.
+        device_a: rating of its overcurrent device, 0 for none.
+
+    Source: iec-62548-1 minimum current ratings of circuits (from memory).
     """
-    total = _float(current_factor_ratio) * _float(isc_a) * _float(strings_in_parallel)
-    return np.maximum(total, _float(device_a))
+    return np.maximum(_float(max_current_a), _float(device_a))
 
 
 def run_drop_v(

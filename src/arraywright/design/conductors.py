@@ -23,6 +23,7 @@ __all__ = [
     "equivalent_nec_size",
     "grouping_ratio",
     "nec_size_mm2",
+    "nominal_mm2",
     "operating_conductor_temp_c",
     "resistance_at_temp_ohm",
     "run_resistance_ohm",
@@ -106,6 +107,19 @@ def size_name(area_mm2: float, *, practice: Practice) -> str:
             name = names[nearest]
             return f"{name} kcmil" if len(name) == 3 and "/" not in name else f"{name} AWG"
     return f"{area_mm2:g} mm2"
+
+
+def nominal_mm2(area_mm2: Numbers, *, practice: Practice) -> FloatArray:
+    """Cross-section [mm2] of the standard size within 1 % of an area, else the area, any shape.
+
+    People write 13.3 mm2 for 6 AWG, which has 13.302 mm2.
+
+    Source: astm-b258; iec-60228.
+    """
+    areas = size_areas_mm2(practice)
+    area = np.asarray(area_mm2, dtype=np.float64)
+    nearest = areas[np.argmin(np.abs(areas - area[..., None]), axis=-1)]
+    return np.where(np.abs(area / nearest - 1.0) <= 1.0 - _SAME_SIZE, nearest, area)
 
 
 def equivalent_nec_size(area_mm2: float) -> str:
