@@ -295,6 +295,10 @@ _SEGMENTS: Final = (
     VMP,
     MODULES,
 )
+_DROP_BASIS: Final = {
+    Practice.IEC: "uk-pv-guide-2006 2.1.4.1",
+    Practice.NEC: "common-practice voltage drop of direct-current circuits",
+}
 _DROP: Final = "(r(S1, Tc) l1 + Nb r(S2, Tc) l2) Imp / (N Vmp)"
 
 
@@ -322,7 +326,7 @@ def _drop_check(practice: Practice) -> DesignCheck:
         family="cable",
         title="Voltage drop between module and inverter",
         subject_kind="string",
-        basis={practice: "uk-pv-guide-2006 2.1.4.1"},
+        basis={practice: _DROP_BASIS[practice]},
         formula=f"100 {_DROP} <= dU",
         inputs=(
             *_SEGMENTS,
