@@ -16,6 +16,7 @@ from arraywright.design import (
     cell_temp_from_nominal,
     cell_temperature_extremes,
     check_design,
+    design_temperature_inputs,
     in_daylight,
     return_period_extreme,
 )
@@ -207,3 +208,28 @@ def test_practices_differ_in_what_minimum_counts() -> None:
                 found = check_design(check, subject="site", practice=practice, values=values)
                 verdicts[practice] = found.finding.verdict
     assert verdicts == {Practice.IEC: Verdict.FAIL, Practice.NEC: Verdict.PASS}
+
+
+def test_a_typical_year_is_no_basis_of_the_checks() -> None:
+    """From a typical year the minima are not assessable, unless a file's head states one."""
+    found = design_temperature_inputs(air_temperature_extremes(typical_year()))
+    assert found["extreme_annual_mean_min_c"] is None
+    assert found["lowest_daylight_c"] is None
+    assert found["hottest_month_2_percent_c"] is not None
+    site: dict[str, float | None] = {"design_min_air_temp_c": -20.0, "design_max_air_temp_c": 40.0}
+    for check in CHECKS:
+        for practice in check.basis:
+            verdict = check_design(
+                check, subject="site", practice=practice, values=site | found
+            ).finding.verdict
+            minimum = check.key == "design-min-air-temp"
+            assert verdict is (Verdict.NOT_ASSESSABLE if minimum else Verdict.PASS)
+    stated = design_temperature_inputs(
+        air_temperature_extremes(typical_year()), stated_mean_min_c=-12.5
+    )
+    assert stated["extreme_annual_mean_min_c"] == -12.5
+    real = design_temperature_inputs(
+        air_temperature_extremes(invented_years(2001, 2010)), stated_mean_min_c=9.0
+    )
+    assert real["extreme_annual_mean_min_c"] == pytest.approx(-5.0)
+    assert real["lowest_daylight_c"] is not None

@@ -416,6 +416,8 @@ def test_uncertainty_of_a_published_case() -> None:
     assert found.standard_uncertainty_ratio == pytest.approx(
         CASE["expected"]["standard_uncertainty_ratio"], abs=CASE["tolerance"]["ratio"]
     )
+    assert "yield-uncertainty-assumed" not in {one.check for one in found.findings}
+    assert "yield-uncertainty-assumed" in {one.check for one in _year().findings}
     squares = math.sqrt(sum(one.share_ratio**2 for one in found.contributions))
     assert squares == pytest.approx(found.standard_uncertainty_ratio)
     held = {one.name: one for one in found.contributions}

@@ -78,6 +78,7 @@ from arraywright.design.extremes import (
     air_temperature_extremes,
     cell_temp_from_nominal,
     cell_temperature_extremes,
+    design_temperature_inputs,
     return_period_extreme,
 )
 from arraywright.design.first_year import (
@@ -287,6 +288,7 @@ __all__ = [
     "customary_velocity_pressure",
     "design_current",
     "design_load",
+    "design_temperature_inputs",
     "diffuse_modifiers",
     "distance_from_middle",
     "equipment_grounding_mm2",

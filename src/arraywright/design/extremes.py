@@ -24,6 +24,7 @@ __all__ = [
     "air_temperature_extremes",
     "cell_temp_from_nominal",
     "cell_temperature_extremes",
+    "design_temperature_inputs",
     "return_period_extreme",
 ]
 
@@ -347,6 +348,31 @@ def cell_temperature_extremes(
         standard_uncertainty_k=float(np.max(found.standard_uncertainty_k)),
         basis=found.basis,
     )
+
+
+def design_temperature_inputs(
+    found: AirTemperatureExtremes, *, stated_mean_min_c: float | None = None
+) -> dict[str, float | None]:
+    """Give what ``CHECKS`` need from the weather, None where the weather cannot say it.
+
+    A typical year, or weather without whole years, gives no minimum; then the mean of the yearly
+    minima that a file's head states may stand in for the extreme annual mean minimum.
+
+    Source: ashrae-fundamentals-climate (extreme annual mean values, from memory)
+    """
+    real = len(found.years) > 0
+
+    def known(value: float, *, usable: bool) -> float | None:
+        return value if usable and math.isfinite(value) else None
+
+    mean_min = known(found.extreme_annual_mean_min_c, usable=real)
+    return {
+        "extreme_annual_mean_min_c": stated_mean_min_c if mean_min is None else mean_min,
+        "lowest_daylight_c": known(found.lowest_daylight_c, usable=real),
+        "hottest_month_2_percent_c": known(
+            found.hottest_month_2_percent_c, usable=real or found.typical
+        ),
+    }
 
 
 def _named(name: str) -> Input:

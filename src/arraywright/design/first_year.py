@@ -232,7 +232,9 @@ def _by_year(sky: Sky, power_w: FloatArray) -> tuple[IntArray, FloatArray]:
     return np.asarray(whole, dtype=np.int64), np.array(sums)
 
 
-def _findings(*, ratio: float, clipping_ratio: float, outside_h: float) -> tuple[Finding, ...]:
+def _findings(
+    *, ratio: float, clipping_ratio: float, outside_h: float, assumed_ratio: float | None
+) -> tuple[Finding, ...]:
     found: list[Finding] = []
 
     def add(check: str, message: str, remedy: str, value: float, unit: str) -> None:
@@ -250,6 +252,15 @@ def _findings(*, ratio: float, clipping_ratio: float, outside_h: float) -> tuple
             )
         )
 
+    if assumed_ratio is not None:
+        add(
+            "yield-uncertainty-assumed",
+            f"The standard uncertainty of {100.0 * assumed_ratio:.1f} % rests on the figures of a "
+            "published case study, not on this site's.",
+            "State the uncertainties of this site's weather data, modules and losses.",
+            100.0 * assumed_ratio,
+            "%",
+        )
     low, high = ORDINARY_RATIO
     if not low <= ratio <= high:
         add(
@@ -383,5 +394,10 @@ def first_year(
         ac_power_w=levels.power_w[14],
         hours=hours,
         method="hourly: Hay-Davies, glass modifier, Faiman, single diode, part-load inverter",
-        findings=_findings(ratio=ratio, clipping_ratio=clipping, outside_h=outside_h),
+        findings=_findings(
+            ratio=ratio,
+            clipping_ratio=clipping,
+            outside_h=outside_h,
+            assumed_ratio=spread if uncertainty is None else None,
+        ),
     )
