@@ -5,10 +5,10 @@ from __future__ import annotations
 import time
 
 import numpy as np
-from tests.allocation.invented import Pallet, StringRow, make_site, make_stock, strings_frame
 
 from arraywright.allocation import compare
 from benchmarks.common import BenchRow, peak_rss_mb, timed
+from tests.allocation.invented import Pallet, StringRow, make_site, make_stock, strings_frame
 
 __all__ = ["run"]
 

@@ -16,7 +16,7 @@ import arraywright
 from arraywright.sources import SOURCES
 from arraywright.units import SUFFIXES
 
-CALCULATING = ("plant", "physics", "delivery", "allocation", "commissioning")
+CALCULATING = ("plant", "physics", "design", "delivery", "allocation", "commissioning")
 DIMENSIONLESS = {"confidence", "correlation", "coverage_factor", "quantile", "gauge", "z"}
 UNITS = set(SUFFIXES.values())
 

@@ -338,7 +338,10 @@ def _label_evidence(rows: pl.DataFrame, site: Site) -> list[pl.DataFrame]:
 
 
 def _passes(rows: pl.DataFrame, site: Site, *, with_history: bool) -> list[Finding]:
-    """Say once of each check that found nothing how many rows it was made on."""
+    """Say once of each check that found nothing how many rows it was made on.
+
+    What the site's types do not ask, such as a current class, is not told as missing.
+    """
     kept = rows.filter(~pl.col("repeated"))
     assessable = {
         "serial-doubled-in-history": kept.height if with_history else 0,
@@ -355,9 +358,15 @@ def _passes(rows: pl.DataFrame, site: Site, *, with_history: bool) -> list[Findi
             )
         ).height,
     }
+    types = site.module_types.values()
+    not_asked = set()
+    if not any(held.current_classes for held in types):
+        not_asked.add("flash-current-class")
+    if not any(held.serial_pattern for held in types):
+        not_asked.add("serial-pattern")
     findings = []
     for check in MODULE_CHECKS:
-        if bool(rows[check].any()):
+        if check in not_asked or bool(rows[check].any()):
             continue
         count = assessable.get(check, kept.height)
         rule = RULES[check]

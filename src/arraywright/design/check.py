@@ -147,6 +147,10 @@ def _shown(number: float) -> str:
     return f"{number:.{_SIGNIFICANT}g}"
 
 
+def _finite(number: float) -> float | None:
+    return number if np.isfinite(number) else None
+
+
 def _worked(check: DesignCheck, held: Sequence[tuple[Input, float]], outcome: Evaluated) -> str:
     numbers = ", ".join(
         f"{one.symbol} = {_shown(number)}" + ("" if one.unit == "1" else f" {one.unit}")
@@ -222,16 +226,21 @@ def check_design(
         "subject": subject,
     }
     good = verdict in (Verdict.PASS, Verdict.REVIEW)
+    message = (check.passing if good else check.failing).format(**words)
+    remedy = "" if verdict is Verdict.PASS else check.remedy.format(**words)
+    if verdict is Verdict.NOT_ASSESSABLE:
+        message = f"{check.title}: the values described lie outside what the formula holds for."
+        remedy = f"Check {', '.join(one.key for one in check.inputs)}."
     finding = Finding(
         check=check.key,
         subject_kind=check.subject_kind,
         subject=subject,
         verdict=verdict,
-        message=(check.passing if good else check.failing).format(**words),
-        remedy="" if verdict is Verdict.PASS else check.remedy.format(**words),
-        value=value,
-        limit=limit,
-        margin=margin,
+        message=message,
+        remedy=remedy,
+        value=_finite(value),
+        limit=_finite(limit),
+        margin=_finite(margin),
         unit=check.unit,
         basis=basis,
     )

@@ -52,6 +52,8 @@ def _plan_summary(plan: Plan) -> dict[str, Any]:
     return {
         "kind": plan.kind,
         "strings_planned": plan.strings_planned,
+        "strings_on_whole_inputs": plan.strings_on_whole_inputs,
+        "inputs_in_part": plan.inputs_in_part,
         "modules_planned": plan.modules_planned,
         "pallet_openings": plan.pallet_openings,
         "loss_w": plan.mismatch.loss_w,
@@ -174,18 +176,26 @@ def _tables(summary: dict[str, Any], picking: pl.DataFrame) -> tuple[ReportTable
     return (
         ReportTable(
             title="Plans compared",
-            headings=("Plan", "Strings", "Mismatch loss [W]", "Loss [%]", "Pallet openings"),
+            headings=(
+                "Plan",
+                "Strings",
+                "Inputs in part",
+                "Mismatch loss [W]",
+                "Loss [%]",
+                "Pallet openings",
+            ),
             rows=[
                 (
                     _PLAN_NAMES[plan["kind"]],
                     str(plan["strings_planned"]),
+                    str(plan["inputs_in_part"]),
                     number(plan["loss_w"], 0),
                     f"{100.0 * plan['loss_ratio']:.4f}",
                     str(plan["pallet_openings"]),
                 )
                 for plan in summary["plans"]
             ],
-            align=("left", "right", "right", "right", "right"),
+            align=("left", *("right",) * 5),
         ),
         ReportTable(
             title="Pallets per drop point",
