@@ -55,6 +55,8 @@ SUFFIXES: Final[dict[str, str]] = {
     "_days": "d",
     "_ratio": "1",
     "_percent": "%",
+    "_kwh_per_kw": "kWh/kW",
+    "_flash_density": "1/(km2 a)",
 }
 """Suffix of a name and the unit it stands for; the longest matching suffix counts."""
 

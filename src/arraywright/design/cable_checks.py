@@ -361,14 +361,14 @@ def _loss_check(practice: Practice) -> DesignCheck:
                 "T2",
                 "h",
                 "hours at Imp with the year's ohmic loss, from the weather",
-                "design.weather",
+                "weather.files",
             ),
             _input(
                 "charge_equivalent_h",
                 "T1",
                 "h",
                 "hours at Imp with the year's charge, from the weather",
-                "design.weather",
+                "weather.files",
             ),
             _input(
                 "loss_limit_percent", "dE", "%", "greatest yearly loss", "cables.loss_limit_ratio"

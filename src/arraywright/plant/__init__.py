@@ -1,5 +1,12 @@
 """What is to be built: site, module and inverter types, structures, positions, strings."""
 
+from arraywright.plant.design_data import (
+    CableDrum,
+    DesignData,
+    DesignPractice,
+    Destination,
+    ModuleClamping,
+)
 from arraywright.plant.inverter_type import InverterType
 from arraywright.plant.layout import Layout, generate_layout
 from arraywright.plant.layout_block import LayoutBlock, check_blocks
@@ -13,11 +20,16 @@ __all__ = [
     "POSITIONS",
     "STRINGS",
     "STRUCTURES",
+    "CableDrum",
     "Commissioning",
     "CurrentClass",
+    "DesignData",
+    "DesignPractice",
+    "Destination",
     "InverterType",
     "Layout",
     "LayoutBlock",
+    "ModuleClamping",
     "ModuleType",
     "PowerClass",
     "Site",

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
+from arraywright.plant.design_data import DesignData
 from arraywright.plant.inverter_type import InverterType
 from arraywright.plant.module_type import ModuleType
 
@@ -74,6 +75,7 @@ class Site:
         strings: frame of ``plant.tables.STRINGS``, in building order.
         spares: spares wanted.
         commissioning: what is asked of the tests.
+        design: what is said for the checks before steel goes up.
     """
 
     name: str
@@ -91,6 +93,7 @@ class Site:
     strings: pl.DataFrame
     spares: tuple[SpareWish, ...] = ()
     commissioning: Commissioning = field(default_factory=Commissioning)
+    design: DesignData = field(default_factory=DesignData)
 
     def module_type_key(self, name: str) -> str | None:
         """Give the key of a module type from its key or any of its other spellings, or None."""

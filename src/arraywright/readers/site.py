@@ -17,8 +17,10 @@ from arraywright.findings import Finding, Place, Verdict
 from arraywright.plant.inverter_type import InverterType
 from arraywright.plant.module_type import ModuleType
 from arraywright.plant.site import Commissioning, Site, SpareWish
+from arraywright.readers.site_design import DesignParts, DesignReader, asks_for_design
 from arraywright.readers.site_keys import SECTIONS
 from arraywright.readers.site_layout import LayoutReader, described_types, unknown_type
+from arraywright.readers.site_settings import with_settings
 from arraywright.readers.site_types import read_inverter_type, read_module_type
 from arraywright.readers.site_values import Description, Values, nearest, shown
 from arraywright.readers.toml_lines import TomlLines
@@ -48,15 +50,21 @@ class SiteReading:
     inputs: tuple[tuple[str, str], ...]
 
 
-def read_site(folder: Path) -> SiteReading:
+def read_site(folder: Path, *, settings: Mapping[str, object] | None = None) -> SiteReading:
     """Read ``site.toml`` of a site folder and the tables it names.
 
     Everything that is wrong in the description is a finding with file, line, key, what was found,
     what is required and the remedy, all at once. A site that is given has passed every check of
     ``plant.check_site``; its strings are in building order.
 
+    Args:
+        folder: the site folder.
+        settings: values that stand in place of the description's, by dotted key, for example
+            ``design.practice`` or ``layout.block.0.tilt_deg``; see ``with_settings``.
+
     Raises:
-        InputFileError: there is no such folder or ``site.toml``, or it cannot be read as a text.
+        InputFileError: there is no such folder or ``site.toml``, it cannot be read as a text, or
+            a setting names a key that no description can have.
     """
     raw = _bytes_of(folder)
     inputs = ((SITE_FILE, hashlib.sha256(raw).hexdigest()),)
@@ -65,6 +73,8 @@ def read_site(folder: Path) -> SiteReading:
         data = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
         return SiteReading(site=None, findings=(_syntax_finding(text, error),), inputs=inputs)
+    if settings:
+        data = with_settings(data, settings)
     reader = _SiteReader(folder, data, Description(SITE_FILE, TomlLines(text)))
     site = reader.read()
     return SiteReading(
@@ -174,6 +184,8 @@ class _SiteReader:
         self.inputs: tuple[tuple[str, str], ...] = ()
         self.module_types: dict[str, ModuleType] = {}
         self.inverter_types: dict[str, InverterType] = {}
+        self.parts = DesignParts()
+        self.description.asks_for_design = asks_for_design(data)
 
     def read(self) -> Site | None:
         self.description.unknown_keys(self.data, (), SECTIONS[""].sections)
@@ -181,6 +193,8 @@ class _SiteReader:
         self._types()
         spares = self._spares()
         commissioning = self._commissioning()
+        design_reader = DesignReader(self.description, self.data, parts=self.parts)
+        design_reader.read(place)
         layout_reader = LayoutReader(
             self.description,
             self.data,
@@ -209,6 +223,7 @@ class _SiteReader:
             strings=layout.strings,
             spares=spares,
             commissioning=commissioning,
+            design=design_reader.design_data(layout_reader.blocks),
         )
 
     def _table(self, name: str, *, required: bool) -> Mapping[str, object] | None:
@@ -283,7 +298,7 @@ class _SiteReader:
             table = self._named_table("module_types", key, data)
             if table is None:
                 continue
-            module_type = read_module_type(self.description, table, key=key)
+            module_type = read_module_type(self.description, table, key=key, parts=self.parts)
             if module_type is None:
                 continue
             self.module_types[key] = module_type
@@ -299,7 +314,9 @@ class _SiteReader:
                     )
         for key, data in (self._table("inverter_types", required=True) or {}).items():
             table = self._named_table("inverter_types", key, data)
-            inverter_type = table and read_inverter_type(self.description, table, key=key)
+            inverter_type = table and read_inverter_type(
+                self.description, table, key=key, parts=self.parts
+            )
             if inverter_type:
                 self.inverter_types[key] = inverter_type
         for name in ("module_types", "inverter_types"):

@@ -63,6 +63,8 @@ def _unit(unit: str) -> str:
 
 
 def _default_words(key: SiteKey) -> str:
+    if key.kind == "yes_no" and key.default is not None:
+        return "`true`" if key.default else "`false`"
     if key.required:
         return "required"
     if key.default is None:
@@ -76,6 +78,8 @@ def _default_words(key: SiteKey) -> str:
 def _range_words(key: SiteKey) -> str:
     if key.choices:
         return ", ".join(f"`{choice}`" for choice in key.choices)
+    if key.kind == "yes_no":
+        return "`true` or `false`"
     if key.minimum is None or key.maximum is None:
         return "list of texts" if key.kind == "texts" else "text"
     words = f"{_plain(key.minimum)} to {_plain(key.maximum)}"

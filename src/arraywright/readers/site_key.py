@@ -7,7 +7,7 @@ from typing import Literal, TypeAlias
 
 __all__ = ["KeyKind", "SiteKey", "SiteSection"]
 
-KeyKind: TypeAlias = Literal["text", "texts", "integer", "number", "coefficient"]
+KeyKind: TypeAlias = Literal["text", "texts", "integer", "number", "coefficient", "yes_no"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -16,7 +16,8 @@ class SiteKey:
 
     Attributes:
         name: name with its unit suffix.
-        kind: text, list of texts, integer, number, or coefficient (a number or a text with unit).
+        kind: text, list of texts, integer, number, coefficient (a number or a text with unit), or
+            yes_no (true or false, held as 1 and 0).
         unit: unit of a number, empty for text.
         default: value taken when the key is missing; None when there is none.
         optional: the key may be missing although it has no default.
@@ -26,6 +27,7 @@ class SiteKey:
         maximum: greatest value allowed.
         choices: values allowed, empty when free.
         meaning: what it says, one line.
+        with_design: the default is applied only where the description asks for design checks.
     """
 
     name: str
@@ -39,6 +41,7 @@ class SiteKey:
     maximum: float | None = None
     choices: tuple[str, ...] = ()
     meaning: str
+    with_design: bool = False
 
     @property
     def required(self) -> bool:

@@ -72,6 +72,7 @@ class LayoutReader:
         self.inverter_types = inverter_types
         self.folder = folder
         self.inputs: list[tuple[str, str]] = []
+        self.blocks: tuple[LayoutBlock, ...] = ()
         self._block_paths: dict[str, KeyPath] = {}
 
     def read(self) -> Layout | None:
@@ -206,6 +207,7 @@ class LayoutReader:
         self.description.findings += [self._with_line(finding) for finding in found]
         if found or len(blocks) < len(tables):
             return None
+        self.blocks = tuple(blocks)
         return generate_layout(blocks, self.module_types)
 
     def _with_line(self, finding: Finding) -> Finding:

@@ -11,6 +11,8 @@ from typing import Final
 from arraywright.findings import Verdict
 from arraywright.plant.inverter_type import InverterType
 from arraywright.plant.module_type import CurrentClass, ModuleType, PowerClass
+from arraywright.readers.site_design import DesignParts, keep_values, read_clampings
+from arraywright.readers.site_design_keys import INVERTER_TYPE_KEYS, MODULE_TYPE_KEYS
 from arraywright.readers.site_keys import SECTIONS
 from arraywright.readers.site_values import Coefficient, Description, Values
 from arraywright.readers.toml_lines import KeyPath
@@ -29,9 +31,16 @@ _CELL_VOC_V: Final = (0.45, 1.0)
 
 
 def read_module_type(
-    description: Description, data: Mapping[str, object], *, key: str
+    description: Description,
+    data: Mapping[str, object],
+    *,
+    key: str,
+    parts: DesignParts | None = None,
 ) -> ModuleType | None:
-    """Read a module type; None when anything in it is wrong."""
+    """Read a module type; None when anything in it is wrong.
+
+    What it says for the design checks alone goes into ``parts`` when they are given.
+    """
     path: KeyPath = ("module_types", key)
     before = _failing(description)
     values = description.read(data, _TYPE, path)
@@ -47,6 +56,9 @@ def read_module_type(
     alpha = _relative(description, values, "alpha_isc_per_k", middle.isc_a if middle else None)
     beta = _relative(description, values, "beta_voc_per_k", middle.voc_v if middle else None)
     gamma = _relative(description, values, "gamma_pmax_per_k", middle.power_w if middle else None)
+    _keep_design(
+        description, data, values, gamma=gamma, middle=middle, parts=parts or DesignParts()
+    )
     if (
         _failing(description) > before
         or alpha is None
@@ -89,11 +101,22 @@ def read_module_type(
 
 
 def read_inverter_type(
-    description: Description, data: Mapping[str, object], *, key: str
+    description: Description,
+    data: Mapping[str, object],
+    *,
+    key: str,
+    parts: DesignParts | None = None,
 ) -> InverterType | None:
     """Read an inverter type; None when anything in it is wrong."""
     before = _failing(description)
     values = description.read(data, _INVERTER, ("inverter_types", key))
+    if parts is not None:
+        keep_values(
+            values,
+            prefix=f"inverter_types.{key}",
+            names=tuple(one.name for one in INVERTER_TYPE_KEYS),
+            into=parts.values,
+        )
     _check_order(description, values, "mppt_min_v", "mppt_max_v")
     _check_order(description, values, "mppt_max_v", "max_voltage_v", equal=True)
     _check_order(description, values, "start_voltage_v", "max_voltage_v")
@@ -112,6 +135,40 @@ def read_inverter_type(
         input_max_isc_a=values.number("input_max_isc_a"),
         strings_per_input=values.integer("strings_per_input"),
         ac_power_w=values.number("ac_power_w"),
+    )
+
+
+def _keep_design(
+    description: Description,
+    data: Mapping[str, object],
+    values: Values,
+    *,
+    gamma: float | None,
+    middle: PowerClass | None,
+    parts: DesignParts,
+) -> None:
+    """Keep what a module type says for the design checks alone."""
+    path, key = values.path, str(values.path[-1])
+    prefix = f"module_types.{key}"
+    keep_values(
+        values,
+        prefix=prefix,
+        names=tuple(one.name for one in MODULE_TYPE_KEYS),
+        into=parts.values,
+    )
+    if values.has("beta_vmp_per_k"):
+        per_k = _relative(description, values, "beta_vmp_per_k", middle.vmp_v if middle else None)
+        if per_k is not None:
+            parts.values[f"{prefix}.beta_vmp_per_k"] = per_k
+    elif "beta_vmp_per_k" not in data and description.asks_for_design and gamma is not None:
+        parts.values[f"{prefix}.beta_vmp_per_k"] = gamma
+        description.note_default((*path, "beta_vmp_per_k"), _TYPE.key("beta_vmp_per_k"), gamma)
+    parts.clampings[key] = read_clampings(description, data, path)
+    listed = data.get("power_classes")
+    parts.class_keys[key] = (
+        tuple(f"{prefix}.power_classes.{number}" for number in range(len(listed)))
+        if isinstance(listed, list)
+        else (prefix,)
     )
 
 
@@ -181,7 +238,12 @@ def _relative(
         return None
     coefficient = values.coefficient(name)
     key, path = _TYPE.key(name), (*values.path, name)
-    wanted = {"alpha_isc_per_k": "A", "beta_voc_per_k": "V", "gamma_pmax_per_k": "W"}[name]
+    wanted = {
+        "alpha_isc_per_k": "A",
+        "beta_voc_per_k": "V",
+        "beta_vmp_per_k": "V",
+        "gamma_pmax_per_k": "W",
+    }[name]
     if coefficient.unit not in {"", wanted}:
         description.report(
             path,

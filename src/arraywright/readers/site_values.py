@@ -135,6 +135,7 @@ class Description:
         self.file = file
         self.lines = lines
         self.findings: list[Finding] = []
+        self.asks_for_design = False
 
     def place(self, path: KeyPath) -> Place:
         """Give the place of a key."""
@@ -237,22 +238,24 @@ class Description:
                     required=f"{key.meaning}{_in_unit(key)}",
                     remedy=f"Write {key.name} = ... below [{shown_path(path)}].",
                 )
-            elif key.default is not None:
+            elif key.default is not None and (self.asks_for_design or not key.with_design):
                 values.held[key.name] = () if key.kind == "texts" else key.default
                 if key.noted:
-                    self.note_default(here, key, float(key.default))
+                    self.note_default(here, key, key.default)
         return values
 
-    def note_default(self, path: KeyPath, key: SiteKey, number: float) -> None:
+    def note_default(self, path: KeyPath, key: SiteKey, taken: float | str) -> None:
         """Note that a value of common practice stands in for a missing key."""
         unit = "" if key.unit == "1" else key.unit
+        number = None if isinstance(taken, str) else float(taken)
+        written = taken if isinstance(taken, str) else f"{taken:g}"
         self.findings.append(
             Finding(
                 check="site-default",
                 subject_kind="description",
                 subject=shown_path(path),
                 verdict=Verdict.PASS,
-                message=f"{shown_path(path)} is not given; {number:g} {unit}".rstrip()
+                message=f"{shown_path(path)} is not given; {written} {unit}".rstrip()
                 + f" is taken ({key.meaning}).",
                 remedy=f"Write {key.name} where documents say otherwise.",
                 value=number,
@@ -276,6 +279,8 @@ class Description:
             return None
         if key.kind == "coefficient":
             return self._coefficient(found, key, path)
+        if key.kind == "yes_no":
+            return self._yes_no(found, path)
         return self._number(found, key, path)
 
     def _text(self, found: object, key: SiteKey, path: KeyPath) -> str | None:
@@ -304,6 +309,15 @@ class Description:
             )
             return None
         return text
+
+    def _yes_no(self, found: object, path: KeyPath) -> float | None:
+        """Give 1 for yes and 0 for no."""
+        answer = found.strip().casefold() if isinstance(found, str) else found
+        for yes, words in ((1.0, (True, 1, "yes", "true")), (0.0, (False, 0, "no", "false"))):
+            if answer in words:
+                return yes
+        self._wrong(found, path, "true or false", "Write true for yes, false for no.")
+        return None
 
     def _number(self, found: object, key: SiteKey, path: KeyPath) -> float | int | None:
         kind = "a whole number" if key.kind == "integer" else "a number"
