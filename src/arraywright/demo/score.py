@@ -175,8 +175,7 @@ def score_table(scored: Sequence[Scored]) -> ReportTable:
         title="Put in and found",
         headings=("Put in", "Where", "Found", "By"),
         rows=[
-            (one.fault, one.subject, "pass" if one.found else "fail", one.by or "NOT FOUND")
+            (one.fault, one.subject, "yes" if one.found else "NO", one.by or "not found")
             for one in scored
         ],
-        verdict_column=2,
     )
