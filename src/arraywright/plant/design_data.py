@@ -93,7 +93,7 @@ class DesignData:
     blocks: tuple[LayoutBlock, ...] = ()
 
     def number(self, key: str) -> float | None:
-        """Give the number at a dotted key [its own unit], or None when nobody said it."""
+        """Give the number at a dotted key, in the unit of its name, or None when nobody said it."""
         value = self.values.get(key)
         return None if value is None or isinstance(value, str) else float(value)
 

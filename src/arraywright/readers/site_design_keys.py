@@ -83,6 +83,11 @@ MODULE_TYPE_KEYS: Final = (
         maximum=16,
         meaning="holes of the frame that may be used for earthing",
     ),
+    yes_no_key(
+        "half_cut",
+        "whether two halves lie in parallel, one above the other when the long side is upright; "
+        "missing: row shade counts as on a module without halves",
+    ),
 )
 """Keys of ``[module_types.NAME]``."""
 
@@ -427,6 +432,7 @@ _YIELD: Final = (
         sections=("uncertainty",),
         keys=(
             optional_key("clipping_max_ratio", "1", 0.0, 1.0, "energy the inverters may cut"),
+            usual_key("albedo_ratio", "1", 0.0, 0.95, "light the ground sends back", 0.2),
             optional_key(
                 "promised_kwh_per_kw",
                 "kWh/kW",
