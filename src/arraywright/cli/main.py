@@ -189,6 +189,46 @@ def cli() -> None:
     """
 
 
+@cli.command(short_help="Check the design before anything is ordered or built.")
+@_SITE
+@click.option(
+    "--set",
+    "settings",
+    multiple=True,
+    metavar="KEY=VALUE",
+    help="Take another value for a described quantity, for this call only. Repeatable.",
+)
+@click.option(
+    "--sweep",
+    metavar="KEY=FROM:TO[:COUNT]",
+    help="Vary one described quantity and show every margin over it.",
+)
+@_common
+def check(
+    site: Path,
+    settings: tuple[str, ...],
+    sweep: str | None,
+    as_json: bool,  # noqa: FBT001
+    all_findings: bool,  # noqa: FBT001
+) -> None:
+    """Check the design before anything is ordered or built, every formula worked out.
+
+    The description says by which practice, in its section [design]. What it does not describe
+    cannot be checked and is told as not assessable.
+
+    Written to SITE/out: design-checks.pdf, or design-checks-what-if.pdf with --set; with --sweep
+    also what-if.pdf and what-if.csv.
+    """
+    from arraywright.procedures.check import check as work  # noqa: PLC0415
+
+    _run(
+        lambda progress: work(site, settings=settings, sweep=sweep, now=_now, progress=progress),
+        site=site,
+        as_json=as_json,
+        all_findings=all_findings,
+    )
+
+
 @cli.command(short_help="Judge what a truck brought: accept, hold or refuse every pallet.")
 @_SITE
 @_FILES

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
@@ -21,10 +22,13 @@ __all__ = [
     "CurvePanel",
     "MapBox",
     "PlanBar",
+    "SweepLine",
     "curves_plot",
     "deviation_plot",
+    "margins_plot",
     "plans_plot",
     "site_map_plot",
+    "sweep_plot",
 ]
 
 _LOOKS: Final[dict[str, tuple[str, str, str]]] = {
@@ -337,4 +341,82 @@ def plans_plot(bars: Sequence[PlanBar]) -> bytes:
             axes.grid(visible=False, axis="y")
         left.set_yticks(places, names)
         left.invert_yaxis()
+        return _svg(figure)
+
+
+def _plain_name(name: str) -> str:
+    """Keep a dollar sign from being read as the beginning of a formula."""
+    return name.replace("$", r"\$")
+
+
+def margins_plot(rows: Sequence[tuple[str, float, str]]) -> bytes:
+    """Plot (SVG) of margins over their limits, one bar a check with its verdict's sign.
+
+    Args:
+        rows: name, margin over limit, and verdict word of each check, in drawing order.
+    """
+    with mpl.rc_context(_STYLE):
+        figure = _new_figure(172, 24.0 + 5.2 * max(1, len(rows)))
+        axes = figure.subplots()
+        for place, (_, ratio, verdict) in enumerate(rows):
+            colour, marker, _ = _LOOKS[verdict]
+            percent = float(np.clip(100.0 * ratio, -100.0, 100.0))
+            axes.barh(place, percent, color=colour, height=0.6, alpha=0.75)
+            axes.plot(percent, place, marker=marker, color=colour, markeredgecolor="#1f2933")
+            axes.annotate(
+                f"{100.0 * ratio:+.1f} %",
+                (percent, place),
+                xytext=(6 if ratio >= 0.0 else -6, 0),
+                textcoords="offset points",
+                ha="left" if ratio >= 0.0 else "right",
+                va="center",
+                fontsize=6,
+            )
+        axes.set_yticks(range(len(rows)), [_plain_name(name) for name, _, _ in rows], fontsize=6)
+        axes.invert_yaxis()
+        axes.axvline(0.0, color="#1f2933", linewidth=0.8)
+        axes.set_xlim(-112.0, 112.0)
+        axes.set_xlabel("margin over limit [%], cut at 100")
+        axes.grid(visible=False, axis="y")
+        return _svg(figure)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SweepLine:
+    """Margin of one check over a quantity that is varied.
+
+    Attributes:
+        name: check and subject.
+        value: (variants,) the quantity.
+        margin_ratio: (variants,) margin over limit.
+    """
+
+    name: str
+    value: FloatArray
+    margin_ratio: FloatArray
+
+
+_LINE_COLOURS: Final = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#1f2933")
+_LINE_STYLES: Final = ("-", "--", "-.", ":")
+
+
+def sweep_plot(quantity: str, lines: Sequence[SweepLine]) -> bytes:
+    """Plot (SVG) of margins over one quantity, a line a check, told apart by colour and stroke."""
+    with mpl.rc_context(_STYLE):
+        figure = _new_figure(172, 105 + 4.0 * ((len(lines) + 1) // 2))
+        axes = figure.subplots()
+        for place, line in enumerate(lines):
+            axes.plot(
+                line.value,
+                np.clip(100.0 * line.margin_ratio, -100.0, 100.0),
+                color=_LINE_COLOURS[place % len(_LINE_COLOURS)],
+                linestyle=_LINE_STYLES[(place // len(_LINE_COLOURS)) % len(_LINE_STYLES)],
+                linewidth=1.3,
+                label=_plain_name(textwrap.shorten(line.name, 56, placeholder=" ...")),
+            )
+        axes.axhline(0.0, color="#1f2933", linewidth=1.0)
+        axes.set_xlabel(_plain_name(quantity))
+        axes.set_ylabel("margin over limit [%]")
+        if lines:
+            figure.legend(loc="outside lower center", ncols=2, fontsize=6)
         return _svg(figure)

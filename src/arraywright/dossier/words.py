@@ -6,7 +6,15 @@ from datetime import datetime
 from typing import Final
 from zoneinfo import ZoneInfo
 
-__all__ = ["GENERAL_CAUTION", "class_text", "local_time", "number", "percent", "verdict_word"]
+__all__ = [
+    "GENERAL_CAUTION",
+    "class_text",
+    "local_time",
+    "number",
+    "percent",
+    "significant",
+    "verdict_word",
+]
 
 GENERAL_CAUTION: Final = (
     "This document reports what was recorded and computed; it is no permission to work.",
@@ -21,6 +29,13 @@ def number(value: object, digits: int) -> str:
     if not isinstance(value, int | float) or value != value:
         return "–"
     return f"{value:,.{digits}f}".replace(",", " ")
+
+
+def significant(value: object) -> str:
+    """Write a number with four significant digits; a dash where there is none."""
+    if not isinstance(value, int | float) or value != value:
+        return "–"
+    return f"{value:.4g}"
 
 
 def percent(ratio: object, digits: int = 2) -> str:

@@ -1,0 +1,128 @@
+"""Checking a design: findings, formulas worked out, other values set, one quantity varied."""
+
+from __future__ import annotations
+
+import shutil
+from datetime import UTC, datetime
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from arraywright.errors import ArraywrightError, CallError
+from arraywright.findings import Verdict
+from arraywright.procedures.check import check
+from arraywright.procedures.report import NO_PROGRESS, Report
+from arraywright.procedures.site_record import DescriptionError
+from tests.house.sources_page import ROOT
+
+CHECKED = ROOT / "docs" / "examples" / "checked-site"
+LENGTH = "layout.block.0.modules_per_string"
+
+
+def _now() -> datetime:
+    return datetime(2026, 3, 2, 10, tzinfo=UTC)
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """Give a copy of the fully described example."""
+    return Path(shutil.copytree(CHECKED, tmp_path / "site"))
+
+
+def _check(folder: Path, *settings: str, sweep: str | None = None) -> Report:
+    return check(folder, settings=settings, sweep=sweep, now=_now, progress=NO_PROGRESS)
+
+
+def _verdicts(report: Report, key: str) -> set[Verdict]:
+    return {one.verdict for one in report.findings if one.check == key}
+
+
+def test_every_check_tells_its_formula_with_numbers(folder: Path) -> None:
+    """What was worked out shows formula, numbers, basis; the report is written."""
+    report = _check(folder)
+    checks = report.result["checks"]
+    assert isinstance(checks, list)
+    assert len(checks) > 40
+    for one in checks:
+        assert one["formula"]
+        assert one["basis"]
+        if one["verdict"] != "not_assessable":
+            assert one["worked"].startswith(one["formula"])
+    assert (folder / "out" / "design-checks.pdf").read_bytes().startswith(b"%PDF")
+    assert any("no permission" in sentence for sentence in report.summary)
+
+
+def test_worst_margin_stands_first(folder: Path) -> None:
+    """Failed checks come first, then what could not be worked out, then by margin."""
+    report = _check(folder, "site.design_min_air_temp_c=-60")
+    checks = report.result["checks"]
+    assert isinstance(checks, list)
+    order = {"fail": 0, "not_assessable": 1, "review": 2, "pass": 3}
+    places = [order[one["verdict"]] for one in checks]
+    assert places == sorted(places)
+
+
+def test_colder_place_breaks_the_voltage_and_exit_code_tells(folder: Path) -> None:
+    """A colder design minimum turns the cold voltage from pass to fail, and only for that call."""
+    assert Verdict.FAIL not in _verdicts(_check(folder), "string-voc-cold-module")
+    colder = _check(folder, "site.design_min_air_temp_c=-70")
+    assert Verdict.FAIL in _verdicts(colder, "string-voc-cold-module")
+    assert colder.exit_code == 1
+    assert Verdict.FAIL not in _verdicts(_check(folder), "string-voc-cold-module")
+
+
+def test_sweep_agrees_with_single_calls(folder: Path) -> None:
+    """A margin of the sweep is the margin of a call with that value set."""
+    report = _check(folder, sweep="site.design_min_air_temp_c=-40:0:5")
+    table = pl.read_csv(folder / "out" / "what-if.csv")
+    assert table["site.design_min_air_temp_c"].to_list() == [-40.0, -30.0, -20.0, -10.0, 0.0]
+    sweep = report.result["sweep"]
+    assert isinstance(sweep, dict)
+    single = _check(folder, "site.design_min_air_temp_c=-30")
+    checks = single.result["checks"]
+    assert isinstance(checks, list)
+    compared = 0
+    for one in checks:
+        line = sweep["margin_ratio"].get(f"{one['title']}, {one['subject']}")
+        if line is not None and one["verdict"] != "not_assessable":
+            assert line[1] == pytest.approx(one["margin"] / abs(one["limit"]), rel=1e-9)
+            compared += 1
+    assert compared >= 5
+
+
+@pytest.mark.parametrize(
+    "sweep",
+    ["", "nothing", "a=1", "a=1:1", "a=1:2:1", "a=1:2:9999999", "a=x:y", "site.name=1:2"],
+)
+def test_sweep_that_makes_no_sense_is_a_wrong_call(folder: Path, sweep: str) -> None:
+    """What cannot be varied is told with what is required."""
+    with pytest.raises(CallError) as told:
+        _check(folder, sweep=sweep)
+    assert told.value.remedy
+
+
+@pytest.mark.parametrize(
+    "setting",
+    [
+        "",
+        "x",
+        "=3",
+        "x=",
+        "site.latitude_deg=north",
+        "site.lattitude_deg=3",
+        "layout.block.99.rows=2",
+    ],
+)
+def test_setting_that_makes_no_sense_is_refused(folder: Path, setting: str) -> None:
+    """A value that the description could not hold is refused as one in the file would be."""
+    with pytest.raises(ArraywrightError) as told:
+        _check(folder, setting)
+    assert isinstance(told.value, CallError | DescriptionError) or told.value.remedy
+
+
+def test_site_that_names_no_practice_is_not_passed(tmp_path: Path) -> None:
+    """Without a practice nothing is checked, and that is no pass."""
+    shutil.copy(ROOT / "docs/examples/small-site/site.toml", tmp_path)
+    report = _check(tmp_path)
+    assert [one.verdict for one in report.findings] == [Verdict.NOT_ASSESSABLE]
