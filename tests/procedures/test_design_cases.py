@@ -11,13 +11,14 @@ import polars as pl
 import pytest
 
 from arraywright.design import Practice, Weather, check_design, evaluate_check
+from arraywright.errors import InputFileError
 from arraywright.findings import Verdict
 from arraywright.plant import Site
 from arraywright.procedures.design_cases import ALL_CHECKS, DesignCase, DesignCases, design_cases
 from arraywright.procedures.design_inputs import WORKED_INPUTS
-from arraywright.procedures.design_planes import planes_of
+from arraywright.procedures.design_planes import few_planes, planes_of
 from arraywright.readers import read_site
-from tests.design.weather_cases import invented_years
+from tests.design.weather_cases import TMY3_FILE, invented_years
 
 EXAMPLES = Path(__file__).parents[2] / "docs/examples"
 CHECKED = EXAMPLES / "checked-site"
@@ -97,6 +98,74 @@ def test_without_weather_what_rests_on_it_is_not_assessable() -> None:
         "yield-clipping",
         "yield-promised",
     }
+
+
+def test_weather_files_lie_in_the_site_folder(tmp_path: Path) -> None:
+    """The files a description names are read, and a typical year gives no design minimum."""
+    (tmp_path / "typical.csv").write_bytes(TMY3_FILE.read_bytes())
+    text = TEXT.replace("latitude_deg = 46.9", "latitude_deg = 36.1")
+    text = text.replace("longitude_deg = 14.3", "longitude_deg = -79.95")
+    text = text.replace('"Etc/GMT-1"', '"Etc/GMT+5"').replace(
+        "elevation_m = 480", "elevation_m = 273"
+    )
+    text += '\n[weather]\nfiles = ["typical.csv"]\n'
+    found = design_cases(_written(tmp_path, text), folder=tmp_path)
+    open_ = [case.check.key for case in found.cases if _verdict(case) is Verdict.NOT_ASSESSABLE]
+    assert open_ == ["design-min-air-temp"]
+    assert "weather-typical-year" in {finding.check for finding in found.findings}
+    assert found.year is not None
+    # GHI of 1566 kWh/m2 in this file, a tilt of 25 deg and losses as stated: common practice.
+    assert 1000.0 < found.year.specific_yield_kwh_kw < 1700.0
+    (tmp_path / "typical.csv").unlink()
+    with pytest.raises(InputFileError):
+        design_cases(_site(tmp_path), folder=tmp_path)
+
+
+def test_half_a_year_of_weather_is_no_year() -> None:
+    """Weather with months missing stops nothing else, and no yearly figure is made of it."""
+    site = _site()
+    whole = _weather(site)
+    use = slice(0, 4000)
+    half = replace(
+        whole,
+        time=whole.time[use],
+        ghi_w_m2=whole.ghi_w_m2[use],
+        dni_w_m2=whole.dni_w_m2[use],
+        dhi_w_m2=whole.dhi_w_m2[use],
+        air_temp_c=whole.air_temp_c[use],
+        wind_m_s=whole.wind_m_s[use],
+    )
+    found = design_cases(site, weather=half)
+    assert "weather-year" in {finding.check for finding in found.findings}
+    assert found.year is None
+    for key in ("dc-cable-loss", "shade-loss", "yield-clipping"):
+        assert _verdict(_of(found, key)[0]) is Verdict.NOT_ASSESSABLE
+    assert _verdict(_of(found, "string-voc-cold-module")[0]) is Verdict.PASS
+
+
+def test_losses_that_are_not_stated_keep_the_yield_open() -> None:
+    """No loss of the yield is guessed."""
+    site = _site()
+    held = dict(site.design.values)
+    del held["yield.soiling_ratio"], held["inverter_types.central.efficiency_ratio"]
+    site = replace(site, design=replace(site.design, values=held))
+    found = design_cases(site, weather=_weather(site))
+    (finding,) = [one for one in found.findings if one.check == "yield-not-described"]
+    assert "yield.soiling_ratio" in finding.message
+    assert "inverter_types.central.efficiency_ratio" in finding.message
+    assert _verdict(_of(found, "yield-promised")[0]) is Verdict.NOT_ASSESSABLE
+
+
+def test_tables_that_follow_the_ground_are_told_in_whole_degrees() -> None:
+    """A hundred directions of a degree or two are a few planes, not a hundred reports."""
+    site = _site()
+    tilts = np.linspace(20.0, 22.0, site.structures.height)
+    rolling = pl.concat([site.structures] * 4).with_columns(
+        pl.Series("tilt_deg", np.linspace(20.0, 22.0, 4 * site.structures.height))
+    )
+    assert few_planes(rolling)["tilt_deg"].unique().sort().to_list() == [20.0, 21.0, 22.0]
+    few = site.structures.with_columns(pl.Series("tilt_deg", tilts))
+    assert few_planes(few)["tilt_deg"].to_list() == tilts.tolist()
 
 
 def test_a_site_that_says_only_its_practice_is_told_what_to_describe() -> None:
@@ -243,11 +312,12 @@ def test_every_key_of_a_case_is_where_its_number_comes_from() -> None:
     site = _site()
     found = design_cases(site)
     keys: dict[str, float] = {}
-    for case in found.cases:
+    for case in found.each:
         for name, key in case.keys.items():
             value = case.values[name]
             assert value is not None
             assert keys.setdefault(key, value) == value, key
+    assert {"layout.block.0.pitch_m", "layout.block.1.pitch_m"} <= set(keys)
     left_out = set()
     for key, value in keys.items():
         for other in (value * 1.002, value * 0.998, value + 1.0, value - 1.0, 1.0 - value):
@@ -261,7 +331,7 @@ def test_every_key_of_a_case_is_where_its_number_comes_from() -> None:
         changed = design_cases(reading.site)
         now = {
             case.values[name]
-            for case in changed.cases
+            for case in changed.each
             for name, held in case.keys.items()
             if held == key
         }

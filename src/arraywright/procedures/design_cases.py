@@ -87,12 +87,15 @@ class DesignCases:
 
     Attributes:
         cases: a case per check and distinct subject, in the order they are told.
+        each: the same before subjects with the very same numbers were put together, each with
+            keys of its own; for asking what another value at a key would do.
         findings: what keeps checks from being asked, and what limits the weather's use.
         runs: cable runs of the layout; None when it is not said where cables end.
         year: yield of the first year; None without weather or stated losses.
     """
 
     cases: tuple[DesignCase, ...]
+    each: tuple[DesignCase, ...]
     findings: tuple[Finding, ...]
     runs: CableRuns | None
     year: FirstYear | None
@@ -114,10 +117,10 @@ def design_cases(
 
     Raises:
         InputFileError: a weather file cannot be read.
-        CallError: the weather does not cover a year.
+        CallError: the weather has no air temperature at all.
     """
     if not site.design.practice:
-        return DesignCases(cases=(), findings=(_no_practice(site),), runs=None, year=None)
+        return DesignCases(cases=(), each=(), findings=(_no_practice(site),), runs=None, year=None)
     practice = Practice(site.design.practice)
     planes = planes_of(site)
     found_weather, findings = _weather(site, folder, weather)
@@ -147,12 +150,16 @@ def design_cases(
         longest_route_m=max(known) if known and len(known) == len(routes) else None,
     )
     cases: list[DesignCase] = []
+    each: list[DesignCase] = []
     for check in ALL_CHECKS:
         if practice in check.basis and not _not_asked(check, site):
             asked = [one for one in subjects[_kind(check)] if _concerns(check, one)]
-            cases += _joined([asker.case(check, one) for one in asked])
+            found = [asker.case(check, one) for one in asked]
+            each += found
+            cases += _joined(found)
     return DesignCases(
         cases=tuple(cases),
+        each=tuple(each),
         findings=(*findings, *told),
         runs=runs,
         year=None if found_weather is None else found_weather.year,
@@ -275,7 +282,8 @@ class _Asker:
             )
             for number, held in enumerate(classes)
         ]
-        return cases[_worst(check, cases)]
+        worst = _worst(check, cases)
+        return self._case(check, subject) if worst is None else cases[worst]
 
     def _case(self, check: DesignCheck, subject: Subject) -> DesignCase:
         found: dict[str, Found] = {
@@ -301,13 +309,13 @@ class _Asker:
         )
 
 
-def _worst(check: DesignCheck, cases: Sequence[DesignCase]) -> int:
-    """Give the place of the case with the least margin; the first when it cannot be worked out."""
+def _worst(check: DesignCheck, cases: Sequence[DesignCase]) -> int | None:
+    """Give the place of the case with the least margin; None when one cannot be worked out."""
     values: dict[str, np.ndarray[tuple[int], np.dtype[np.float64]]] = {}
     for one in check.inputs:
         held = [case.values[one.name] for case in cases]
         if any(value is None for value in held):
-            return 0
+            return None
         values[one.name] = np.array(held, dtype=np.float64)
     outcome = evaluate_check(check, values)
     ratio = outcome.margin / np.maximum(np.abs(outcome.limit), 1e-12)

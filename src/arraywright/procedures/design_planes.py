@@ -12,10 +12,13 @@ import polars as pl
 from arraywright.arrays import FloatArray
 from arraywright.plant import LayoutBlock, ModuleType, Site
 
-__all__ = ["Plane", "planes_of"]
+__all__ = ["Plane", "few_planes", "planes_of"]
 
 _SAME_ROW_M: Final = 0.05
 """Centres of structures closer than this across the rows stand in one row; common practice."""
+
+_DIRECTIONS: Final = 60
+"""Directions of tables that are kept apart as they are."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +75,19 @@ def planes_of(site: Site) -> tuple[Plane, ...]:
     return (*found, *_of_tables(site, structures))
 
 
+def few_planes(structures: pl.DataFrame) -> pl.DataFrame:
+    """Give structures with tilt and azimuth to whole degrees where very many directions differ.
+
+    Tables that follow the ground have each a direction of its own; half a degree changes neither
+    their light nor their loads to speak of.
+    """
+    if structures.select("tilt_deg", "azimuth_deg").n_unique() <= _DIRECTIONS:
+        return structures
+    return structures.with_columns(
+        pl.col("tilt_deg").round(), (pl.col("azimuth_deg").round() % 360.0).alias("azimuth_deg")
+    )
+
+
 def _of_block(block: LayoutBlock, key: str, module_type: ModuleType) -> Plane:
     _, up_m = block.module_size_m(module_type)
     gap_m = block.module_gap_mm / 1000.0
@@ -103,7 +119,7 @@ def _of_tables(site: Site, structures: pl.DataFrame) -> list[Plane]:
     places = (
         site.positions.select("structure", "string", "row", "column", "x_m", "y_m")
         .join(
-            structures.select(
+            few_planes(structures).select(
                 "structure",
                 "tilt_deg",
                 "azimuth_deg",

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 import polars as pl
 
+from arraywright.arrays import FloatArray
 from arraywright.design import (
     FirstYear,
     Weather,
@@ -25,10 +26,11 @@ from arraywright.design import (
     plane_conditions,
     shade_of_year,
 )
+from arraywright.errors import CallError
 from arraywright.findings import Finding, Verdict
 from arraywright.physics import ReferenceDiode
 from arraywright.plant import ModuleType, PowerClass, Site
-from arraywright.procedures.design_planes import Plane
+from arraywright.procedures.design_planes import Plane, few_planes
 
 __all__ = ["WeatherValues", "middle_class", "string_planes", "weather_values"]
 
@@ -85,11 +87,23 @@ def weather_values(
         planes: planes of the site.
         stated_mean_min_c: mean of the yearly minima that the head of a weather file states.
 
+    What the weather cannot give, because it does not cover a year, is told by a finding.
+
     Raises:
-        CallError: the weather has no air temperature, or does not cover a year.
+        CallError: the weather has no air temperature at all.
     """
     extremes = air_temperature_extremes(weather)
     of_site = design_temperature_inputs(extremes, stated_mean_min_c=stated_mean_min_c)
+    try:
+        hours = hours_of_mean_year(weather)
+    except CallError as error:
+        return WeatherValues(
+            of_site=of_site,
+            hours_by_plane={},
+            shade_by_plane={},
+            year=None,
+            findings=(*extremes.findings, _not_a_year(site, error)),
+        )
     year, told = _first_year(site, weather)
     if year is not None:
         of_site |= {
@@ -99,10 +113,22 @@ def weather_values(
         }
     return WeatherValues(
         of_site=of_site,
-        hours_by_plane=_equivalent_hours(site, weather),
+        hours_by_plane=_equivalent_hours(site, weather, hours),
         shade_by_plane=_shade(site, weather, planes),
         year=year,
         findings=(*extremes.findings, *told, *(year.findings if year is not None else ())),
+    )
+
+
+def _not_a_year(site: Site, error: CallError) -> Finding:
+    return Finding(
+        check="weather-year",
+        subject_kind="site",
+        subject=site.name,
+        verdict=Verdict.NOT_ASSESSABLE,
+        message=f"Shade, cable loss and yield of a year cannot be worked out: {error.message}",
+        remedy=error.remedy,
+        basis="common-practice",
     )
 
 
@@ -132,20 +158,19 @@ def string_planes(site: Site) -> pl.DataFrame:
     """Give ``string``, ``tilt_deg`` and ``azimuth_deg`` of each string's first module."""
     first = site.positions.filter(pl.col("place_in_string") == 1).select("string", "structure")
     return first.join(
-        site.structures.select("structure", "tilt_deg", "azimuth_deg"), on="structure"
+        few_planes(site.structures).select("structure", "tilt_deg", "azimuth_deg"), on="structure"
     ).select("string", "tilt_deg", "azimuth_deg")
 
 
 def _equivalent_hours(
-    site: Site, weather: Weather
+    site: Site, weather: Weather, hours: FloatArray
 ) -> dict[tuple[float, float], tuple[float, float]]:
     """Give T2 and T1 of each plane, with current in proportion to the light; common practice."""
     module_type = next(iter(site.module_types.values()))
     diode = _diode(module_type)
-    hours = hours_of_mean_year(weather)
     use = hours > 0.0
     found: dict[tuple[float, float], tuple[float, float]] = {}
-    planes = site.structures.select("tilt_deg", "azimuth_deg").unique().sort(pl.all())
+    planes = few_planes(site.structures).select("tilt_deg", "azimuth_deg").unique().sort(pl.all())
     for tilt, azimuth in planes.rows():
         light = plane_conditions(
             weather,
