@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import polars as pl
+import pvlib
 import pytest
 
 from arraywright.errors import ArraywrightError, CallError
@@ -126,3 +127,32 @@ def test_site_that_names_no_practice_is_not_passed(tmp_path: Path) -> None:
     shutil.copy(ROOT / "docs/examples/small-site/site.toml", tmp_path)
     report = _check(tmp_path)
     assert [one.verdict for one in report.findings] == [Verdict.NOT_ASSESSABLE]
+
+
+def test_cables_are_listed_and_cut_from_drums(folder: Path) -> None:
+    """Every run stands in the schedule once, and every string cable is cut from a drum once."""
+    report = _check(folder)
+    schedule = pl.read_csv(folder / "out" / "cable-schedule.csv")
+    cuts = pl.read_csv(folder / "out" / "cutting-plan.csv")
+    assert schedule["run"].is_unique().all()
+    wanted = schedule.filter(pl.col("role") != "array")["run"].sort()
+    assert cuts["run"].sort().to_list() == wanted.to_list()
+    cables = report.result["cables"]
+    assert isinstance(cables, dict)
+    assert cables["cutting_plan"]["cost"] >= cables["cutting_plan"]["bound"]
+
+
+def test_weather_gives_the_first_year_and_its_checks(folder: Path) -> None:
+    """With a weather file the yield is worked out and the checks that need it are assessable."""
+    typical = Path(pvlib.__file__).parent / "data" / "723170TYA.CSV"
+    shutil.copy(typical, folder)
+    with (folder / "site.toml").open("a", encoding="utf-8") as text:
+        text.write('\n[weather]\nfiles = ["723170TYA.CSV"]\n')
+    report = _check(folder)
+    assert _verdicts(report, "yield-promised") != {Verdict.NOT_ASSESSABLE}
+    assert _verdicts(report, "shade-loss") == {Verdict.PASS}
+    year = report.result["first_year"]
+    assert isinstance(year, dict)
+    left = [step["left_kwh"] for step in year["waterfall"]]
+    assert left[-1] == pytest.approx(year["energy_kwh"], rel=1e-9)
+    assert any(sentence.startswith("First year:") for sentence in report.summary)

@@ -9,19 +9,20 @@ from datetime import datetime
 from itertools import groupby
 from typing import Final
 
-from arraywright.design import CheckedDesign
+from arraywright.design import CheckedDesign, FirstYear
 from arraywright.dossier.blocks import (
     Block,
     Caution,
     Document,
     Facts,
     Figure,
+    FindingList,
     Heading,
     Paragraph,
     Table,
 )
 from arraywright.dossier.plots import SweepLine, margins_plot, sweep_plot
-from arraywright.dossier.words import local_time, significant, verdict_word
+from arraywright.dossier.words import local_time, number, percent, significant, verdict_word
 from arraywright.findings import Verdict
 from arraywright.sources import source_title
 
@@ -130,6 +131,42 @@ def _worked_blocks(checked: Sequence[CheckedDesign]) -> list[Block]:
     return blocks
 
 
+def _year_blocks(year: FirstYear) -> list[Block]:
+    """Give the chapter about the first year: result, losses step by step, uncertainty."""
+    return [
+        Heading(text="Yield of the first year"),
+        Facts(
+            pairs=(
+                ("Energy at the meter", f"{number(year.energy_kwh, 0)} kWh"),
+                ("Per power at STC", f"{number(year.specific_yield_kwh_kw, 0)} kWh/kW"),
+                ("Performance ratio", number(year.performance_ratio, 3)),
+                (
+                    "Standard uncertainty (k=1)",
+                    f"{100.0 * year.standard_uncertainty_ratio:.1f} %",
+                ),
+                ("Exceeded with 90 %", f"{number(year.energy_90_kwh, 0)} kWh"),
+            )
+        ),
+        Table(
+            headings=("Step", "Change [kWh]", "Change [%]", "Left [kWh]"),
+            rows=[
+                (
+                    step.title,
+                    number(step.printed_change_kwh, 0),
+                    percent(step.change_ratio),
+                    number(step.printed_left_kwh, 0),
+                )
+                for step in year.waterfall
+            ],
+            align=("left", "right", "right", "right"),
+            widths=(4, 1.2, 1, 1.2),
+            caption="From the light on the horizontal to the meter; the changes add up exactly.",
+        ),
+        Paragraph(text=year.method),
+        FindingList(findings=year.findings, none="Nothing to be looked at."),
+    ]
+
+
 def design_report(
     *,
     site_name: str,
@@ -138,6 +175,7 @@ def design_report(
     made_at: datetime,
     made_by: str,
     checked: Sequence[CheckedDesign],
+    year: FirstYear | None = None,
 ) -> Document:
     """Make the report of all checks of a design, formulas worked out so that one can follow.
 
@@ -148,6 +186,7 @@ def design_report(
         made_at: moment of the checks.
         made_by: software and version.
         checked: the checks.
+        year: yield of the first year, where weather and losses are described.
     """
     counts = {
         verdict: sum(one.finding.verdict is verdict for one in checked) for verdict in Verdict
@@ -179,6 +218,7 @@ def design_report(
                 "the smallest margins first.",
             ),
             *_worked_blocks(checked),
+            *([] if year is None else _year_blocks(year)),
         ),
     )
 

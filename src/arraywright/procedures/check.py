@@ -14,7 +14,13 @@ import polars as pl
 
 from arraywright import __version__
 from arraywright.arrays import FloatArray
-from arraywright.design import CheckedDesign, Practice, check_design, evaluate_check
+from arraywright.design import (
+    CheckedDesign,
+    FirstYear,
+    Practice,
+    check_design,
+    evaluate_check,
+)
 from arraywright.dossier.design_report import (
     DESIGN_CAUTION,
     design_report,
@@ -23,9 +29,10 @@ from arraywright.dossier.design_report import (
 )
 from arraywright.dossier.plots import SweepLine
 from arraywright.dossier.render import render_pdf
-from arraywright.dossier.words import significant, verdict_word
+from arraywright.dossier.words import number, significant, verdict_word
 from arraywright.errors import CallError
 from arraywright.findings import Finding, Verdict
+from arraywright.procedures.check_cables import cable_files
 from arraywright.procedures.design_cases import DesignCase, design_cases
 from arraywright.procedures.exports import csv_bytes, write_whole
 from arraywright.procedures.report import Progress, Report, ReportTable
@@ -173,6 +180,32 @@ def _as_dict(one: CheckedDesign) -> dict[str, object]:
     }
 
 
+def _year_sentence(year: FirstYear) -> str:
+    return (
+        f"First year: {number(year.energy_kwh, 0)} kWh, "
+        f"{number(year.specific_yield_kwh_kw, 0)} kWh/kW, performance ratio "
+        f"{year.performance_ratio:.3f}, standard uncertainty "
+        f"{100.0 * year.standard_uncertainty_ratio:.1f} %; {number(year.energy_90_kwh, 0)} kWh are "
+        "exceeded with a probability of 90 %."
+    )
+
+
+def _year_as_dict(year: FirstYear) -> dict[str, object]:
+    return {
+        "energy_kwh": year.energy_kwh,
+        "specific_yield_kwh_kw": year.specific_yield_kwh_kw,
+        "performance_ratio": year.performance_ratio,
+        "standard_uncertainty_ratio": year.standard_uncertainty_ratio,
+        "energy_90_kwh": year.energy_90_kwh,
+        "monthly_energy_kwh": year.monthly_energy_kwh.tolist(),
+        "waterfall": [
+            {"step": step.key, "change_kwh": step.change_kwh, "left_kwh": step.left_kwh}
+            for step in year.waterfall
+        ],
+        "method": year.method,
+    }
+
+
 def _sweep_files(
     folder: Path,
     sweep: _Sweep,
@@ -238,12 +271,17 @@ def check(
         check_design(case.check, subject=case.subject, practice=practice, values=case.values)
         for case in found.cases
     ]
-    findings: tuple[Finding, ...] = (*found.findings, *(one.finding for one in checked))
     moment = now()
     names = {"site": site.name, "zone": site.time_zone}
     out = folder / "out"
     out.mkdir(parents=True, exist_ok=True)
-    tables = [_checks_report_table(checked)]
+    cables = cable_files(site, found.runs, practice=practice, out=out)
+    findings: tuple[Finding, ...] = (
+        *found.findings,
+        *(one.finding for one in checked),
+        *cables.findings,
+    )
+    tables = [_checks_report_table(checked), *cables.tables]
     result: dict[str, object] = {
         "practice": practice.value,
         "settings": asked,
@@ -255,7 +293,12 @@ def check(
         f"{counts[Verdict.REVIEW]} are to be reviewed, "
         f"{counts[Verdict.NOT_ASSESSABLE]} could not be worked out."
     )
-    summary = [told, *DESIGN_CAUTION[:2]]
+    summary = [told, *cables.sentences, *DESIGN_CAUTION[:2]]
+    if cables.result is not None:
+        result["cables"] = cables.result
+    if found.year is not None:
+        result["first_year"] = _year_as_dict(found.year)
+        summary.insert(1, _year_sentence(found.year))
     if asked:
         summary.append(f"With {', '.join(settings)} in place of what is described.")
     progress.stage("writing the report")
@@ -267,8 +310,9 @@ def check(
         made_at=moment,
         made_by=f"Arraywright {__version__}",
         checked=checked,
+        year=found.year,
     )
-    written = [write_whole(out / name, render_pdf(document, made_at=moment))]
+    written = [write_whole(out / name, render_pdf(document, made_at=moment)), *cables.written]
     if varied is not None:
         progress.stage(f"varying {varied.key}")
         lines = [line for case in found.cases if (line := _sweep_case(case, varied)) is not None]
