@@ -315,9 +315,9 @@ def check(
     written = [write_whole(out / name, render_pdf(document, made_at=moment)), *cables.written]
     if varied is not None:
         progress.stage(f"varying {varied.key}")
-        lines = [line for case in found.cases if (line := _sweep_case(case, varied)) is not None]
+        lines = [line for case in found.each if (line := _sweep_case(case, varied)) is not None]
         if not lines:
-            known = sorted({key for case in found.cases for key in case.keys.values()})
+            known = sorted({key for case in found.each for key in case.keys.values()})
             raise CallError(
                 "sweep-changes-nothing",
                 f"No check of this site rests directly on {varied.key}.",
