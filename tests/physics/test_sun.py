@@ -98,6 +98,16 @@ def test_noon_height_is_that_of_plain_astronomy() -> None:
         assert sun.azimuth_deg[0] == pytest.approx(180.0, abs=0.01)
 
 
+def test_polar_day_and_night_have_no_sunrise() -> None:
+    """Where the sun does not rise or set on a day there is no time, even if on no day asked."""
+    solstices = np.array(["2026-12-21", "2026-06-21"], dtype="datetime64[s]")
+    for day in (solstices, solstices[:1], solstices[1:]):
+        times = sun_times(day, latitude_deg=78.2, longitude_deg=15.0)
+        assert np.isnat(times.sunrise).all()
+        assert np.isnat(times.sunset).all()
+        assert not np.isnat(times.transit).any()
+
+
 def test_sun_behind_a_plane() -> None:
     """In a summer morning the sun stands north of east: behind an upright south wall."""
     times = np.array(["2024-06-21T13:00", "2024-06-21T19:00", "2024-06-21T07:00"], "datetime64[s]")

@@ -168,7 +168,10 @@ def sun_times(days: Any, *, latitude_deg: float, longitude_deg: float) -> SunTim
         _index(days).normalize(), latitude_deg, longitude_deg, delta_t=None
     )
     rise, noon, fall = (
-        frame[name].dt.tz_convert("UTC").dt.tz_localize(None).to_numpy().astype("datetime64[us]")
+        pd.to_datetime(frame[name], utc=True)
+        .dt.tz_localize(None)
+        .to_numpy()
+        .astype("datetime64[us]")
         for name in ("sunrise", "transit", "sunset")
     )
     return SunTimes(sunrise=rise, transit=noon, sunset=fall)
