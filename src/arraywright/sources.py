@@ -73,8 +73,8 @@ _ALL = (
         "independent",
     ),
     _source(
-        "sam-cec-modules",
-        "CEC module library of the System Advisor Model, as carried by pvlib-python",
+        "cec-modules",
+        "CEC module library, as carried by pvlib-python",
         "pvlib 0.16.1",
         "pvlib.pvsystem.retrieve_sam('CECMod')",
     ),
@@ -431,7 +431,7 @@ _ALL = (
     ),
     _source(
         "dobos-2014",
-        "PVWatts Version 5 Manual",
+        "Inverter and loss model of a published yield calculation, version 5",
         "NREL/TP-6A20-62641, 2014",
         "doi:10.2172/1158421",
     ),

@@ -27,7 +27,7 @@ from arraywright.physics import (
 )
 from tests.published_values import published
 
-LISTED = published("sam-cec-modules")
+LISTED = published("cec-modules")
 WORKED = published("pvlib-fit-desoto")
 WITHIN = LISTED["tolerance"]["reproduced_ratio"]
 

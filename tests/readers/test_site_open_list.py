@@ -10,7 +10,7 @@ from arraywright.readers.site_values import Description
 from arraywright.readers.toml_lines import TomlLines
 from tests.published_values import published
 
-CHECK = published("sam-cec-module-descriptions")
+CHECK = published("cec-module-descriptions")
 
 
 def test_nearly_every_listed_module_can_be_described() -> None:
