@@ -36,7 +36,8 @@ from arraywright.procedures.design_inputs import Found, Subject, find_input
 from arraywright.procedures.design_planes import planes_of
 from arraywright.procedures.design_subjects import StringDesign, runs_of, string_designs
 from arraywright.procedures.design_weather import WeatherValues, weather_values
-from arraywright.readers.weather import read_weather
+from arraywright.procedures.remember import Remembered
+from arraywright.readers.weather import Stamp, read_weather
 
 __all__ = ["ALL_CHECKS", "DesignCase", "DesignCases", "design_cases"]
 
@@ -61,6 +62,7 @@ _ASKED_WITH: Final = {
 """Checks that are asked only where a limit is described."""
 _BETWEEN_ROWS: Final = frozenset({"row-pitch", "row-aisle", "shade-loss"})
 _CLASS_INPUTS: Final = frozenset({"voc_v", "isc_a", "vmp_v", "imp_a"})
+_CLASS_WORDS: Final = ", class "
 _NAMES_SHOWN: Final = 3
 
 
@@ -73,10 +75,12 @@ class DesignCase:
         subject: what it is asked of, in words.
         values: inputs by name; None where the description says nothing.
         keys: dotted key in the description of each input that comes from one as it is.
+        places: where the subject is, in words that stay the same when its numbers are varied.
     """
 
     check: DesignCheck
     subject: str
+    places: tuple[str, ...]
     values: Mapping[str, float | None]
     keys: Mapping[str, str]
 
@@ -88,7 +92,8 @@ class DesignCases:
     Attributes:
         cases: a case per check and distinct subject, in the order they are told.
         each: the same before subjects with the very same numbers were put together, each with
-            keys of its own; for asking what another value at a key would do.
+            keys of its own, and one for every power class; for asking what another value at a
+            key would do.
         findings: what keeps checks from being asked, and what limits the weather's use.
         runs: cable runs of the layout; None when it is not said where cables end.
         year: yield of the first year; None without weather or stated losses.
@@ -102,7 +107,11 @@ class DesignCases:
 
 
 def design_cases(
-    site: Site, *, folder: Path | None = None, weather: Weather | None = None
+    site: Site,
+    *,
+    folder: Path | None = None,
+    weather: Weather | None = None,
+    remembered: Remembered | None = None,
 ) -> DesignCases:
     """Give every check of the site's practice with its subjects and numbers.
 
@@ -114,6 +123,7 @@ def design_cases(
         site: the site.
         folder: its folder, in which the weather files it names lie.
         weather: hourly weather instead of those files.
+        remembered: results of the same weather for other numbers of the site.
 
     Raises:
         InputFileError: a weather file cannot be read.
@@ -123,25 +133,26 @@ def design_cases(
         return DesignCases(cases=(), each=(), findings=(_no_practice(site),), runs=None, year=None)
     practice = Practice(site.design.practice)
     planes = planes_of(site)
-    found_weather, findings = _weather(site, folder, weather)
+    found_weather, findings = _weather(site, folder, weather, remembered or Remembered())
     runs, told = runs_of(site)
     strings = string_designs(site, runs)
     routes = [one.lengths.get("dc_route_length_m") for one in strings]
     known = [route for route in routes if route is not None]
     subjects = {
-        "strings": [_of_strings(one) for one in strings],
+        "strings": [_of_strings(site, one) for one in strings],
         "planes": [
-            Subject(name=one.name, module_type=one.module_type, plane=one) for one in planes
+            Subject(name=one.name, places=(one.name,), module_type=one.module_type, plane=one)
+            for one in planes
         ],
         "modules": [
-            Subject(name=key, module_type=key)
+            Subject(name=key, places=(key,), module_type=key)
             for key in dict.fromkeys(one.module_type for one in strings)
         ],
         "inverters": [
-            Subject(name=key, inverter_type=key)
+            Subject(name=key, places=(key,), inverter_type=key)
             for key in dict.fromkeys(one.inverter_type for one in strings)
         ],
-        "site": [Subject(name=site.name)],
+        "site": [Subject(name=site.name, places=(site.name,))],
     }
     asker = _Asker(
         site=site,
@@ -154,9 +165,9 @@ def design_cases(
     for check in ALL_CHECKS:
         if practice in check.basis and not _not_asked(check, site):
             asked = [one for one in subjects[_kind(check)] if _concerns(check, one)]
-            found = [asker.case(check, one) for one in asked]
-            each += found
-            cases += _joined(found)
+            found = [asker.cases(check, one) for one in asked]
+            each += [case for held in found for case in held]
+            cases += _joined([_worst(held) for held in found])
     return DesignCases(
         cases=tuple(cases),
         each=tuple(each),
@@ -181,34 +192,45 @@ def _no_practice(site: Site) -> Finding:
     )
 
 
+_STAMPS: Final[dict[str, Stamp]] = {"start": "start", "middle": "middle", "end": "end"}
+
+
 def _weather(
-    site: Site, folder: Path | None, weather: Weather | None
+    site: Site, folder: Path | None, weather: Weather | None, remembered: Remembered
 ) -> tuple[WeatherValues | None, tuple[Finding, ...]]:
     planes = planes_of(site)
     if weather is not None:
-        found = weather_values(site, weather, planes=planes)
+        found = weather_values(site, weather, planes=planes, remembered=remembered)
         return found, found.findings
     if folder is None or not site.design.weather_files:
         return None, ()
-    reading = read_weather(
+    reading = remembered.ask(
+        read_weather,
         [folder / name for name in site.design.weather_files],
         time_zone=site.time_zone,
         latitude_deg=site.latitude_deg,
         longitude_deg=site.longitude_deg,
         elevation_m=site.elevation_m,
+        stamp=_STAMPS.get(site.design.word("weather.stamp") or ""),
     )
     found = weather_values(
         site,
         reading.weather,
         planes=planes,
         stated_mean_min_c=None if reading.stated is None else reading.stated.mean_min_c,
+        remembered=remembered,
     )
     return found, (*reading.findings, *found.findings)
 
 
-def _of_strings(one: StringDesign) -> Subject:
+def _of_strings(site: Site, one: StringDesign) -> Subject:
+    places = [f"block {site.design.blocks[number].name}" for number in one.blocks]
     return Subject(
-        name=one.name, module_type=one.module_type, inverter_type=one.inverter_type, strings=one
+        name=one.name,
+        places=(*places, one.name) if one.in_tables else tuple(places),
+        module_type=one.module_type,
+        inverter_type=one.inverter_type,
+        strings=one,
     )
 
 
@@ -264,26 +286,26 @@ class _Asker:
     weather: WeatherValues | None
     longest_route_m: float | None
 
-    def case(self, check: DesignCheck, subject: Subject) -> DesignCase:
-        """Give the case of a check and a subject, with the power class that is worst for it."""
+    def cases(self, check: DesignCheck, subject: Subject) -> list[DesignCase]:
+        """Give the case of a check and a subject, one for each power class where they differ."""
         if subject.module_type is None or not any(
             one.name in _CLASS_INPUTS for one in check.inputs
         ):
-            return self._case(check, subject)
+            return [self._case(check, subject)]
         classes = self.site.module_types[subject.module_type].power_classes
         if len(classes) == 1:
-            return self._case(check, subject)
-        cases = [
+            return [self._case(check, subject)]
+        return [
             self._case(
                 check,
                 replace(
-                    subject, power_class=number, name=f"{subject.name}, class {held.power_w:g} W"
+                    subject,
+                    power_class=number,
+                    name=f"{subject.name}{_CLASS_WORDS}{held.power_w:g} W",
                 ),
             )
             for number, held in enumerate(classes)
         ]
-        worst = _worst(check, cases)
-        return self._case(check, subject) if worst is None else cases[worst]
 
     def _case(self, check: DesignCheck, subject: Subject) -> DesignCase:
         found: dict[str, Found] = {
@@ -300,6 +322,7 @@ class _Asker:
         return DesignCase(
             check=check,
             subject=subject.name,
+            places=subject.places,
             values={name: held.value for name, held in found.items()},
             keys={
                 name: held.key
@@ -309,17 +332,22 @@ class _Asker:
         )
 
 
-def _worst(check: DesignCheck, cases: Sequence[DesignCase]) -> int | None:
-    """Give the place of the case with the least margin; None when one cannot be worked out."""
+def _worst(cases: Sequence[DesignCase]) -> DesignCase:
+    """Give the case with the least margin of those of one subject's power classes."""
+    if len(cases) == 1:
+        return cases[0]
+    check = cases[0].check
     values: dict[str, np.ndarray[tuple[int], np.dtype[np.float64]]] = {}
     for one in check.inputs:
         held = [case.values[one.name] for case in cases]
         if any(value is None for value in held):
-            return None
+            # What is not known is not known of any class: none of them is the worst.
+            subject, _, _ = cases[0].subject.rpartition(_CLASS_WORDS)
+            return replace(cases[0], subject=subject)
         values[one.name] = np.array(held, dtype=np.float64)
     outcome = evaluate_check(check, values)
     ratio = outcome.margin / np.maximum(np.abs(outcome.limit), 1e-12)
-    return int(np.argmin(np.where(np.isfinite(ratio), ratio, -np.inf)))
+    return cases[int(np.argmin(np.where(np.isfinite(ratio), ratio, -np.inf)))]
 
 
 def _joined(cases: Sequence[DesignCase]) -> list[DesignCase]:
@@ -328,7 +356,12 @@ def _joined(cases: Sequence[DesignCase]) -> list[DesignCase]:
     for case in cases:
         alike.setdefault(tuple(case.values.values()), []).append(case)
     return [
-        replace(held[0], subject=_names([one.subject for one in held])) for held in alike.values()
+        replace(
+            held[0],
+            subject=_names([one.subject for one in held]),
+            places=tuple(dict.fromkeys(place for one in held for place in one.places)),
+        )
+        for held in alike.values()
     ]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -49,9 +50,11 @@ class Subject:
         inverter_type: key of the inverter type.
         strings: the string design.
         plane: the rows of tables.
+        places: where it is, in words that stay the same when its numbers are varied.
     """
 
     name: str
+    places: tuple[str, ...]
     module_type: str | None = None
     power_class: int = 0
     inverter_type: str | None = None
@@ -334,14 +337,32 @@ def _profile(asked: _Asked) -> Found:
     if window is None or plane is None:
         return Found(value=None)
     return Found(
-        value=winter_profile_angle(
-            year=_YEAR,
-            latitude_deg=asked.site.latitude_deg,
-            longitude_deg=asked.site.longitude_deg,
+        value=_winter_profile(
+            asked.site.latitude_deg,
+            asked.site.longitude_deg,
             azimuth_deg=plane.azimuth_deg,
             tilt_deg=plane.tilt_deg,
             window_min=window,
         )
+    )
+
+
+@functools.lru_cache(maxsize=4096)
+def _winter_profile(
+    latitude_deg: float,
+    longitude_deg: float,
+    *,
+    azimuth_deg: float,
+    tilt_deg: float,
+    window_min: float,
+) -> float:
+    return winter_profile_angle(
+        year=_YEAR,
+        latitude_deg=latitude_deg,
+        longitude_deg=longitude_deg,
+        azimuth_deg=azimuth_deg,
+        tilt_deg=tilt_deg,
+        window_min=window_min,
     )
 
 

@@ -27,6 +27,8 @@ class StringDesign:
         strings: strings in parallel on one input, the most of any input.
         strings_in_box: strings in one combiner box, the most of any; 0 without boxes.
         block: place of the first such string's block among the blocks; None for tables.
+        blocks: places of all their blocks among the blocks.
+        in_tables: whether some of them come from tables.
         planes: tilt and azimuth of all such strings, sorted.
         lengths: worked-out inputs of cables by name, from the string with the greatest drop;
             empty when cable runs are not known.
@@ -39,6 +41,8 @@ class StringDesign:
     strings: int
     strings_in_box: int
     block: int | None
+    blocks: tuple[int, ...]
+    in_tables: bool
     planes: tuple[tuple[float, float], ...]
     lengths: Mapping[str, float]
 
@@ -99,6 +103,7 @@ def string_designs(site: Site, runs: CableRuns | None) -> tuple[StringDesign, ..
         pl.col("in_box").max(),
         pl.col("source_file").first(),
         pl.col("source_row").first(),
+        pl.struct("source_file", "source_row").unique().alias("sources"),
         pl.struct("tilt_deg", "azimuth_deg").unique().sort().alias("planes"),
         pl.col("string_m").sort_by("drop").last(),
         pl.col("array_m").sort_by("drop").last(),
@@ -125,6 +130,11 @@ def _design(site: Site, row: Mapping[str, object], *, say_box: bool) -> StringDe
         name += " with combiner box" if row["boxed"] else " without combiner box"
     at = (row["source_file"], row["source_row"])
     blocks = [(block.source_file, block.source_row) for block in site.design.blocks]
+    listed = row["sources"]
+    sources = [
+        (one["source_file"], one["source_row"])
+        for one in (listed if isinstance(listed, list) else [])
+    ]
     planes = row["planes"]
     lengths = {
         name: row[column]
@@ -142,6 +152,8 @@ def _design(site: Site, row: Mapping[str, object], *, say_box: bool) -> StringDe
         strings=_whole(row["on_input"]),
         strings_in_box=_whole(row["in_box"]),
         block=blocks.index(at) if at in blocks else None,
+        blocks=tuple(number for number, one in enumerate(blocks) if one in sources),
+        in_tables=any(one not in blocks for one in sources),
         planes=tuple(
             (float(one["tilt_deg"]), float(one["azimuth_deg"]))
             for one in (planes if isinstance(planes, list) else [])

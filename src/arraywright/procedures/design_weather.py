@@ -31,6 +31,7 @@ from arraywright.findings import Finding, Verdict
 from arraywright.physics import ReferenceDiode
 from arraywright.plant import ModuleType, PowerClass, Site
 from arraywright.procedures.design_planes import Plane, few_planes
+from arraywright.procedures.remember import Remembered
 
 __all__ = ["WeatherValues", "middle_class", "string_planes", "weather_values"]
 
@@ -78,6 +79,7 @@ def weather_values(
     *,
     planes: Sequence[Plane],
     stated_mean_min_c: float | None = None,
+    remembered: Remembered | None = None,
 ) -> WeatherValues:
     """Work out everything the checks ask of the weather.
 
@@ -86,16 +88,18 @@ def weather_values(
         weather: hourly weather of the place.
         planes: planes of the site.
         stated_mean_min_c: mean of the yearly minima that the head of a weather file states.
+        remembered: results of the same weather for other numbers of the site.
 
     What the weather cannot give, because it does not cover a year, is told by a finding.
 
     Raises:
         CallError: the weather has no air temperature at all.
     """
-    extremes = air_temperature_extremes(weather)
+    remembered = remembered or Remembered()
+    extremes = remembered.ask(air_temperature_extremes, weather)
     of_site = design_temperature_inputs(extremes, stated_mean_min_c=stated_mean_min_c)
     try:
-        hours = hours_of_mean_year(weather)
+        hours = remembered.ask(hours_of_mean_year, weather)
     except CallError as error:
         return WeatherValues(
             of_site=of_site,
@@ -104,7 +108,7 @@ def weather_values(
             year=None,
             findings=(*extremes.findings, _not_a_year(site, error)),
         )
-    year, told = _first_year(site, weather)
+    year, told = _first_year(site, weather, remembered)
     if year is not None:
         of_site |= {
             "clipping_ratio": year.clipping_ratio,
@@ -113,8 +117,8 @@ def weather_values(
         }
     return WeatherValues(
         of_site=of_site,
-        hours_by_plane=_equivalent_hours(site, weather, hours),
-        shade_by_plane=_shade(site, weather, planes),
+        hours_by_plane=_equivalent_hours(site, weather, hours, remembered=remembered),
+        shade_by_plane=_shade(site, weather, planes, remembered=remembered),
         year=year,
         findings=(*extremes.findings, *told, *(year.findings if year is not None else ())),
     )
@@ -163,7 +167,7 @@ def string_planes(site: Site) -> pl.DataFrame:
 
 
 def _equivalent_hours(
-    site: Site, weather: Weather, hours: FloatArray
+    site: Site, weather: Weather, hours: FloatArray, *, remembered: Remembered
 ) -> dict[tuple[float, float], tuple[float, float]]:
     """Give T2 and T1 of each plane, with current in proportion to the light; common practice."""
     module_type = next(iter(site.module_types.values()))
@@ -172,7 +176,8 @@ def _equivalent_hours(
     found: dict[tuple[float, float], tuple[float, float]] = {}
     planes = few_planes(site.structures).select("tilt_deg", "azimuth_deg").unique().sort(pl.all())
     for tilt, azimuth in planes.rows():
-        light = plane_conditions(
+        light = remembered.ask(
+            plane_conditions,
             weather,
             YieldPlane(
                 tilt_deg=tilt,
@@ -191,12 +196,15 @@ def _equivalent_hours(
     return found
 
 
-def _shade(site: Site, weather: Weather, planes: Sequence[Plane]) -> dict[str, float]:
+def _shade(
+    site: Site, weather: Weather, planes: Sequence[Plane], *, remembered: Remembered
+) -> dict[str, float]:
     found: dict[str, float] = {}
     for plane in planes:
         if plane.pitch_m is None or plane.slope_length_m is None:
             continue
-        shade = shade_of_year(
+        shade = remembered.ask(
+            shade_of_year,
             weather.time,
             step_min=weather.interval_min,
             latitude_deg=site.latitude_deg,
@@ -223,7 +231,9 @@ def _blocks_per_module(site: Site, plane: Plane) -> int:
     return 2 if plane.upright and half_cut else 1
 
 
-def _first_year(site: Site, weather: Weather) -> tuple[FirstYear | None, tuple[Finding, ...]]:
+def _first_year(
+    site: Site, weather: Weather, remembered: Remembered
+) -> tuple[FirstYear | None, tuple[Finding, ...]]:
     if not any(key.startswith("yield.") for key in site.design.values):
         return None, ()
     ratios = {held.name: site.design.number(f"yield.{held.name}") for held in fields(YieldLosses)}
@@ -249,7 +259,8 @@ def _first_year(site: Site, weather: Weather) -> tuple[FirstYear | None, tuple[F
         held.name: site.design.number(f"yield.uncertainty.{held.name}")
         for held in fields(YieldUncertainty)
     }
-    year = first_year(
+    year = remembered.ask(
+        first_year,
         weather,
         _inverters(site, {key: held for key, held in efficiency.items() if held is not None}),
         losses=YieldLosses(**{name: held for name, held in ratios.items() if held is not None}),
