@@ -398,14 +398,26 @@ def verify(site: Path, as_json: bool, all_findings: bool) -> None:  # noqa: FBT0
 
 @cli.command(short_help="See all of it on an invented site.")
 @click.argument("site", type=click.Path(path_type=Path, readable=False), default=Path("demo-site"))
+@click.option(
+    "--with-design-mistakes",
+    is_flag=True,
+    help="Only check a design with ten mistakes put in.",
+)
 @_common
-def demo(site: Path, as_json: bool, all_findings: bool) -> None:  # noqa: FBT001
+def demo(
+    site: Path,
+    with_design_mistakes: bool,  # noqa: FBT001
+    as_json: bool,  # noqa: FBT001
+    all_findings: bool,  # noqa: FBT001
+) -> None:
     """Do the main job on an invented site with faults put in; compare put in and found.
 
     SITE is the folder to make, demo-site when it is not named.
     """
-    from arraywright.demo.run import run_demo as work  # noqa: PLC0415
+    from arraywright.demo.design_mistakes import run_design_mistakes  # noqa: PLC0415
+    from arraywright.demo.run import run_demo  # noqa: PLC0415
 
+    work = run_design_mistakes if with_design_mistakes else run_demo
     _run(
         lambda progress: work(site, progress=progress),
         site=site,

@@ -2,25 +2,23 @@
 
 from __future__ import annotations
 
-import shutil
-from datetime import UTC, date, datetime, time, timedelta
-from importlib import resources
+from datetime import timedelta
 from pathlib import Path
 from typing import Final
-from zoneinfo import ZoneInfo
 
 import polars as pl
 
 from arraywright.demo.commissioning_files import write_test_files
 from arraywright.demo.delivery_files import write_delivery_files
 from arraywright.demo.modules import make_modules
-from arraywright.demo.scenario import SCENARIO, Scenario
+from arraywright.demo.prepare import prepare
+from arraywright.demo.scenario import SCENARIO
 from arraywright.demo.score import false_alarms, score, score_table
-from arraywright.errors import CallError
+from arraywright.demo.story import story_clock
 from arraywright.findings import Finding, Verdict
 from arraywright.procedures.allocate import allocate
+from arraywright.procedures.check import check
 from arraywright.procedures.commission import commission
-from arraywright.procedures.exports import write_whole
 from arraywright.procedures.hand_over import hand_over
 from arraywright.procedures.receive import receive
 from arraywright.procedures.report import Progress, Report, ReportTable
@@ -29,31 +27,7 @@ from arraywright.readers import read_site
 
 __all__ = ["run_demo"]
 
-_MARK: Final = "demo.txt"
-_MARK_TEXT: Final = (
-    "An invented site, written by 'arraywright demo'. Nothing in it is real.\n"
-    "The demo may write this folder anew.\n"
-)
-_OWN_FILES: Final = ("site.toml", "record.sqlite*")
-_OWN_FOLDERS: Final = ("inputs", "out", "record-files")
 _PERSON: Final = "demo"
-
-
-class _Calendar:
-    """The demo's own clock: every step happens on its day of the invented story."""
-
-    def __init__(self, scenario: Scenario) -> None:
-        self._zone = ZoneInfo(scenario.time_zone)
-        self._moment = datetime(2026, 1, 1, tzinfo=UTC)
-
-    def turn_to(self, day: date, hour: int) -> None:
-        """Turn to an hour of a day, in the site's own time."""
-        self._moment = datetime.combine(day, time(hour), tzinfo=self._zone).astimezone(UTC)
-
-    def now(self) -> datetime:
-        """Give the present moment of the story; each look at the clock takes a second."""
-        self._moment += timedelta(seconds=1)
-        return self._moment
 
 
 class _Prefixed:
@@ -64,26 +38,6 @@ class _Prefixed:
     def stage(self, title: str) -> None:
         """Tell the stage with the step it belongs to."""
         self._progress.stage(f"{self._prefix}: {title}")
-
-
-def _prepare(folder: Path) -> None:
-    """Make the folder ready, anew if the demo made it; any other folder is never touched."""
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        if not (folder / _MARK).is_file():
-            raise CallError(
-                "demo-folder-in-use",
-                f"The folder {folder} is there already and was not made by the demo.",
-                "Name another folder: arraywright demo FOLDER.",
-            )
-        for name in _OWN_FILES:
-            for path in folder.glob(name):
-                path.unlink()
-        for name in _OWN_FOLDERS:
-            shutil.rmtree(folder / name, ignore_errors=True)
-    folder.mkdir(parents=True, exist_ok=True)
-    write_whole(folder / _MARK, _MARK_TEXT.encode())
-    text = resources.files("arraywright.demo").joinpath("files/site.toml").read_bytes()
-    write_whole(folder / "site.toml", text)
 
 
 def _step(name: str, report: Report) -> tuple[str, str]:
@@ -101,13 +55,15 @@ def run_demo(folder: Path, *, progress: Progress) -> Report:
         ArraywrightError: the machine is at fault.
     """
     scenario = SCENARIO
+    progress.stage("writing the site")
+    prepare(folder, scenario)
+    clock = story_clock(scenario)
+    now = clock.now
+    checked = check(folder, now=now, progress=_Prefixed(progress, "check"))
     progress.stage("writing the deliveries")
-    _prepare(folder)
     modules = make_modules(scenario)
     inputs = folder / "inputs"
     files = write_delivery_files(inputs, scenario, modules)
-    clock = _Calendar(scenario)
-    now = clock.now
     clock.turn_to(scenario.lots[-1].delivered_on, 16)
     received = receive(
         folder, files, person=_PERSON, now=now, progress=_Prefixed(progress, "receive")
@@ -158,6 +114,7 @@ def run_demo(folder: Path, *, progress: Progress) -> Report:
     alarms = false_alarms(scenario, strings=strings, day=day, commissioned=commissioned)
     found = sum(one.found for one in scored)
     steps = [
+        _step("check", checked),
         _step("receive", received),
         _step("allocate", allocated),
         _step("commission", commissioned),
@@ -211,6 +168,7 @@ def run_demo(folder: Path, *, progress: Progress) -> Report:
             ],
         },
         written=(
+            *checked.written,
             *received.written,
             *allocated.written,
             *commissioned.written,

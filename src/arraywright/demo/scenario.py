@@ -47,6 +47,7 @@ class Scenario:
         order_number: number of the order.
         seed: seed of all chance.
         lots: the three trucks.
+        checked_on: day on which the design is checked.
         test_day: day of the string tests.
         time_zone: IANA name of the time zone.
         latitude_deg: north positive [deg].
@@ -98,6 +99,7 @@ class Scenario:
             ),
         )
     )
+    checked_on: date = date(2026, 2, 10)
     test_day: date = date(2026, 6, 18)
     time_zone: str = "Europe/Berlin"
     latitude_deg: float = 48.35

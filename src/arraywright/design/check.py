@@ -73,10 +73,13 @@ class DesignCheck:
         sense: whether the value must be ``at most`` or ``at least`` the limit.
         value: computes the value from the inputs, shape () or (variants,).
         limit: computes the limit from the inputs, likewise.
-        passing: sentence when it holds; ``{value}``, ``{limit}``, ``{margin}``, ``{unit}``.
+        passing: sentence when it holds; ``{value}``, ``{limit}``, ``{margin}``, ``{unit}``,
+            ``{subject}`` and the inputs by name.
         failing: sentence when it does not.
         remedy: what to change.
         review_margin_ratio: margins below this fraction of the limit are to be reviewed.
+        advisory: whether another check decides and this one, when it does not hold, is to be
+            reviewed.
     """
 
     key: str
@@ -94,6 +97,7 @@ class DesignCheck:
     failing: str
     remedy: str
     review_margin_ratio: float = 0.0
+    advisory: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -213,19 +217,19 @@ def check_design(
     if not np.isfinite(margin):
         verdict = Verdict.NOT_ASSESSABLE
     elif margin < 0.0:
-        verdict = Verdict.FAIL
+        verdict = Verdict.REVIEW if check.advisory else Verdict.FAIL
     elif margin < check.review_margin_ratio * abs(limit):
         verdict = Verdict.REVIEW
     else:
         verdict = Verdict.PASS
-    words = {
+    words = {one.name: _shown(number) for one, number in held} | {
         "value": _shown(value),
         "limit": _shown(limit),
         "margin": _shown(abs(margin)),
         "unit": "" if check.unit == "1" else check.unit,
         "subject": subject,
     }
-    good = verdict in (Verdict.PASS, Verdict.REVIEW)
+    good = margin >= 0.0
     message = (check.passing if good else check.failing).format(**words)
     remedy = "" if verdict is Verdict.PASS else check.remedy.format(**words)
     if verdict is Verdict.NOT_ASSESSABLE:

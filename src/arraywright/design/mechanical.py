@@ -217,10 +217,10 @@ CHECKS: Final[tuple[DesignCheck, ...]] = (
             greatest_nm=values["torque_max_nm"],
         ),
         limit=lambda values: (values["torque_max_nm"] - values["torque_min_nm"]) / 2.0,
-        passing="The torque for {subject} is {value} {unit} from the middle of the maker's range, "
-        "which reaches {limit} {unit} to each side.",
-        failing="The torque for {subject} is {value} {unit} from the middle of the maker's range, "
-        "which reaches only {limit} {unit} to each side.",
+        passing="The torque for {subject} is {torque_nm} {unit}, inside the maker's range of "
+        "{torque_min_nm} to {torque_max_nm} {unit}.",
+        failing="The torque for {subject} is {torque_nm} {unit}, outside the maker's range of "
+        "{torque_min_nm} to {torque_max_nm} {unit}.",
         remedy="Set the wrench inside the range of module and clamp maker, the narrower of both.",
     ),
     DesignCheck(

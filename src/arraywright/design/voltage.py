@@ -289,6 +289,7 @@ def _compared(
     formula: str,
     inputs: tuple[Input, ...],
     value: Callable[[Values], FloatArray],
+    advisory: str = "",
 ) -> DesignCheck:
     return DesignCheck(
         key=key,
@@ -305,9 +306,10 @@ def _compared(
         passing=f"{how} the string reaches {{value}} {{unit}}; the lesser limit of module and "
         "inverter is {limit} {unit}, which leaves {margin} {unit}.",
         failing=f"{how} the string reaches {{value}} {{unit}}, {{margin}} {{unit}} above the "
-        "lesser limit of module and inverter, {limit} {unit}.",
+        f"lesser limit of module and inverter, {{limit}} {{unit}}.{advisory}",
         remedy=_SHORTER,
         review_margin_ratio=_REVIEW_RATIO,
+        advisory=bool(advisory),
     )
 
 
@@ -343,6 +345,8 @@ CHECKS: tuple[DesignCheck, ...] = (
         formula="N Voc f(Tmin)",
         inputs=(MODULES, VOC, MIN_TEMP),
         value=_string_voc_by_table,
+        advisory=" The table is for modules whose coefficient is not known and stands on the safe "
+        "side; the maker's own coefficient decides.",
     ),
     _compared(
         "string-voc-cold-model",

@@ -541,6 +541,14 @@ DESIGN_SECTIONS: Final = (
                 default="",
                 meaning="names of weather files in the site folder",
             ),
+            SiteKey(
+                name="stamp",
+                kind="text",
+                default="",
+                choices=("start", "middle", "end"),
+                meaning="what the times of a table mark of their interval; taken as the end, and "
+                "said, when missing",
+            ),
         ),
     ),
     *_YIELD,

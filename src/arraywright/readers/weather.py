@@ -42,9 +42,10 @@ from arraywright.readers.weather_text import (
     parse_tmy3,
 )
 
-__all__ = ["WeatherReading", "read_weather"]
+__all__ = ["Stamp", "WeatherReading", "read_weather"]
 
 Stamp = Literal["start", "middle", "end"]
+"""What a time marks of its interval."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
