@@ -7,6 +7,7 @@ time, without summer time.
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -37,9 +38,9 @@ HORIZON_ZENITH_DEG: Final = 90.833
 _DEG_PER_MIN: Final = 0.25
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Weather:
-    """Weather of a place, one element per interval.
+    """Weather of a place, one element per interval; two are the same only if they are one object.
 
     Attributes:
         time: middle of each interval in UTC, datetime64[us], shape (hours,).
@@ -130,6 +131,7 @@ def local_calendar(weather: Weather) -> Calendar:
     )
 
 
+@lru_cache(maxsize=2)
 def sun_of(weather: Weather) -> SunPosition:
     """Position of the sun in the middle of each interval [deg], each of shape (hours,).
 
