@@ -232,6 +232,7 @@ def sweep_report(
     key: str,
     lines: Sequence[SweepLine],
     rows: Sequence[Sequence[str]],
+    notes: Sequence[str] = (),
 ) -> Document:
     """Make the report of a sweep of one described quantity.
 
@@ -243,6 +244,7 @@ def sweep_report(
         key: the quantity swept.
         lines: margin of each check over the quantity.
         rows: per check: name, values that hold, margin at the least and greatest value.
+        notes: what one must know to read the margins.
     """
     return Document(
         title="What if",
@@ -251,6 +253,7 @@ def sweep_report(
         made_by=made_by,
         blocks=(
             Paragraph(text=f"{key} is varied; everything else stays as described."),
+            *(Paragraph(text=note) for note in notes),
             Caution(lines=DESIGN_CAUTION),
             Figure(
                 svg=sweep_plot(key, lines),
