@@ -203,11 +203,13 @@ def cli() -> None:
     metavar="KEY=FROM:TO[:COUNT]",
     help="Vary one described quantity and show every margin over it.",
 )
+@_person
 @_common
 def check(
     site: Path,
     settings: tuple[str, ...],
     sweep: str | None,
+    person: str,
     as_json: bool,  # noqa: FBT001
     all_findings: bool,  # noqa: FBT001
 ) -> None:
@@ -217,12 +219,14 @@ def check(
     cannot be checked and is told as not assessable.
 
     Written to SITE/out: design-checks.pdf, or design-checks-what-if.pdf with --set; with --sweep
-    also what-if.pdf and what-if.csv.
+    also what-if.pdf and what-if.csv. Without --set the check is entered into the record.
     """
     from arraywright.procedures.check import check as work  # noqa: PLC0415
 
     _run(
-        lambda progress: work(site, settings=settings, sweep=sweep, now=_now, progress=progress),
+        lambda progress: work(
+            site, settings=settings, sweep=sweep, person=person, now=_now, progress=progress
+        ),
         site=site,
         as_json=as_json,
         all_findings=all_findings,

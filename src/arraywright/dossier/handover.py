@@ -27,6 +27,7 @@ from arraywright.dossier.handover_back import (
     readings_span,
     source_blocks,
 )
+from arraywright.dossier.handover_design import design_blocks
 from arraywright.dossier.handover_open import open_findings, open_points_blocks
 from arraywright.dossier.handover_parts import HandoverParts, TestPart
 from arraywright.dossier.handover_site import (
@@ -68,6 +69,7 @@ def handover_document(parts: HandoverParts, *, attachments: Sequence[Attachment]
             *_summary_blocks(parts),
             *open_points_blocks(parts),
             *site_blocks(parts),
+            *design_blocks(parts),
             *delivery_blocks(parts),
             *place_blocks(parts),
             *plan_blocks(parts),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
@@ -10,13 +11,14 @@ import polars as pl
 
 from arraywright.dossier.blocks import Block
 from arraywright.dossier.plots import CurvePanel
-from arraywright.findings import Finding
+from arraywright.findings import Finding, Verdict
 from arraywright.plant import Site
 
 __all__ = [
     "PRINTED_FINDINGS",
     "PRINTED_ROWS",
     "DeliveryPart",
+    "DesignCheckPart",
     "FileUsed",
     "HandoverParts",
     "PlanPart",
@@ -65,6 +67,29 @@ class DeliveryPart:
     pallets: pl.DataFrame
     balance: pl.DataFrame
     inspection: tuple[Block, ...]
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DesignCheckPart:
+    """A check of the design before building.
+
+    Attributes:
+        at: moment of the check.
+        person: who checked.
+        practice: family of standards, in words.
+        counts: number of findings by verdict.
+        report: bytes of its report.
+        report_sha256: digest of the report.
+        findings: what came of it.
+    """
+
+    at: datetime
+    person: str
+    practice: str
+    counts: Mapping[Verdict, int]
+    report: bytes
+    report_sha256: str
     findings: tuple[Finding, ...]
 
 
@@ -140,6 +165,7 @@ class HandoverParts:
         placed: string, place_in_string, serial, pallet, class, flashed values and known_by, empty
             when nobody knows which module sits where.
         known_by: what that rests on, in words.
+        design: every check of the design before building, the one in force last.
     """
 
     site: Site
@@ -156,6 +182,7 @@ class HandoverParts:
     tests: TestPart | None
     placed: pl.DataFrame
     known_by: str
+    design: tuple[DesignCheckPart, ...] = ()
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -163,6 +190,7 @@ class HandoverParts:
         return (
             *self.record_findings,
             *self.description_findings,
+            *(self.design[-1].findings if self.design else ()),
             *(() if self.delivery is None else self.delivery.findings),
             *(() if self.plan is None else self.plan.findings),
             *(() if self.tests is None else self.tests.findings),

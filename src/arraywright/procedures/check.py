@@ -24,6 +24,7 @@ from arraywright.dossier.words import number, significant, verdict_word
 from arraywright.errors import CallError
 from arraywright.findings import Finding, Verdict
 from arraywright.procedures.check_cables import cable_files
+from arraywright.procedures.check_record import DESIGN_REPORT, record_check
 from arraywright.procedures.design_cases import design_cases
 from arraywright.procedures.exports import write_whole
 from arraywright.procedures.remember import Remembered
@@ -132,15 +133,20 @@ def check(
     *,
     settings: Sequence[str] = (),
     sweep: str | None = None,
+    person: str = "unnamed",
     now: Callable[[], datetime],
     progress: Progress,
 ) -> Report:
     """Check the design of a site by the practice it names; every formula is worked out.
 
+    A check of the site as it is described is entered into the record, once for the same
+    description, weather and software; what is asked with other values is not.
+
     Args:
         folder: the site folder.
         settings: ``KEY=VALUE`` of described quantities that are to be otherwise for this call.
         sweep: ``KEY=FROM:TO:COUNT`` of one described quantity to vary.
+        person: who checks.
         now: the clock.
         progress: where stages are told.
 
@@ -196,7 +202,7 @@ def check(
     if asked:
         summary.append(f"With {', '.join(settings)} in place of what is described.")
     progress.stage("writing the report")
-    name = "design-checks-what-if.pdf" if asked else "design-checks.pdf"
+    name = "design-checks-what-if.pdf" if asked else DESIGN_REPORT
     document = design_report(
         site_name=site.name,
         time_zone=site.time_zone,
@@ -206,7 +212,27 @@ def check(
         checked=checked,
         year=found.year,
     )
-    written = [write_whole(out / name, render_pdf(document, made_at=moment)), *cables.written]
+    unchanged = False
+    if asked or not site.design.practice:
+        report = render_pdf(document, made_at=moment)
+    else:
+        recorded = record_check(
+            folder,
+            reading=reading,
+            practice=practice.value,
+            findings=findings,
+            counts={verdict.value: count for verdict, count in counts.items()},
+            report=lambda: render_pdf(document, made_at=moment),
+            person=person,
+            now=now,
+        )
+        report, unchanged = recorded.report, not recorded.new
+        summary.append(
+            "Nothing is new since the last check: the record is unchanged."
+            if unchanged
+            else "The check is entered into the record."
+        )
+    written = [write_whole(out / name, report), *cables.written]
     if asked_sweep is not None:
         progress.stage(f"varying {asked_sweep.key}")
         varied = vary(folder, asked_sweep, settings=asked, remembered=remembered)
@@ -224,4 +250,5 @@ def check(
         findings=findings,
         result=result,
         written=tuple(written),
+        unchanged=unchanged,
     )

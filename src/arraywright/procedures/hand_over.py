@@ -18,6 +18,7 @@ from arraywright.dossier.handover_parts import HandoverParts
 from arraywright.dossier.render import render_pdf
 from arraywright.errors import RecordError
 from arraywright.findings import Finding, Verdict, count_verdicts
+from arraywright.procedures.check_record import DESIGN_REPORT
 from arraywright.procedures.exports import csv_bytes, write_whole
 from arraywright.procedures.hand_over_parts import gather_parts
 from arraywright.procedures.report import Progress, Report, ReportTable
@@ -72,6 +73,15 @@ def _attachments(parts: HandoverParts) -> tuple[Attachment, ...]:
             meaning="every place of the site with its module, class, pallet and flash values",
         )
     ]
+    if parts.design:
+        out.append(
+            Attachment(
+                name=DESIGN_REPORT,
+                data=parts.design[-1].report,
+                mime="application/pdf",
+                meaning="the last check of the design, every formula worked out",
+            )
+        )
     if parts.tests is not None:
         out += [
             Attachment(

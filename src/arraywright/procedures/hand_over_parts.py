@@ -19,6 +19,7 @@ from arraywright.commissioning.expected import type_template
 from arraywright.delivery import DELIVERY_NOTE, FLASH_LIST, ORDER, PALLET_SCANS
 from arraywright.dossier.handover_parts import (
     DeliveryPart,
+    DesignCheckPart,
     FileUsed,
     HandoverParts,
     PlanPart,
@@ -31,6 +32,7 @@ from arraywright.physics import fit_flash
 from arraywright.physics.strings import StringCurve, string_curve
 from arraywright.plant import PLACEMENTS, Site
 from arraywright.procedures.allocate import ALLOCATION_PLANNED
+from arraywright.procedures.check_record import DESIGN_CHECKED, DESIGN_REPORT
 from arraywright.procedures.commission import COMMISSIONING_TABLES, STRINGS_JUDGED
 from arraywright.procedures.inspection import inspection_of
 from arraywright.procedures.placed import what_is_where
@@ -89,6 +91,22 @@ def gather_parts(record: SiteRecord, *, person: str) -> HandoverParts:
         tests=None if judged is None else _tests(record, judged, placed),
         placed=placed,
         known_by=known_by,
+        design=tuple(
+            _design(record, entry) for entry in record.journal.entries(kind=DESIGN_CHECKED)
+        ),
+    )
+
+
+def _design(record: SiteRecord, entry: Entry) -> DesignCheckPart:
+    summary: dict[str, Any] = parse_body(entry.body)["summary"]
+    return DesignCheckPart(
+        at=entry.device_time,
+        person=entry.person,
+        practice=str(summary["practice"]).upper(),
+        counts={verdict: int(summary[verdict.value]) for verdict in Verdict},
+        report=record.load_bytes(entry, DESIGN_REPORT),
+        report_sha256=str(summary["report_sha256"]),
+        findings=record.load_findings(entry),
     )
 
 
@@ -271,6 +289,7 @@ def _out_of_date(
     description = (f"{record.description_sha256} description", "description")
     delivery, plan = DELIVERY_RECONCILED, ALLOCATION_PLANNED
     checks = (
+        (record.latest(DESIGN_CHECKED), "The check of the design", "check", [description]),
         (reconciled, "The reconciliation of deliveries", "receive", [description]),
         (planned, "The allocation", "allocate", [description, *line(reconciled, "reconciliation")]),
         (

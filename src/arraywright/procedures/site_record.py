@@ -18,7 +18,7 @@ from arraywright import __version__
 from arraywright.errors import InputFileError, MachineError, RecordError
 from arraywright.findings import Finding, Place, Verdict
 from arraywright.plant import Site
-from arraywright.readers.site import read_site
+from arraywright.readers.site import SiteReading, read_site
 from arraywright.records.entry import Entry, NewEntry, json_body, named_files, parse_body
 from arraywright.records.files import FileStore
 from arraywright.records.identity import DeviceIdentity
@@ -161,6 +161,18 @@ class SiteRecord:
         except (pl.exceptions.PolarsError, OSError) as error:
             raise _changed(entry, name) from error
 
+    def load_bytes(self, entry: Entry, name: str) -> bytes:
+        """Read a file an entry names, as it was stored.
+
+        Raises:
+            RecordError: the stored file is missing or changed.
+        """
+        path = self._path_of(entry, name)
+        try:
+            return path.read_bytes()
+        except OSError as error:
+            raise _changed(entry, name) from error
+
     def scan_frame(self, entry: Entry, name: str) -> pl.LazyFrame:
         """Read rows an entry names, lazily."""
         return pl.scan_parquet(self._path_of(entry, f"{name}.parquet"))
@@ -259,16 +271,28 @@ def digest_of(inputs: Sequence[str]) -> str:
 
 @contextmanager
 def open_site(
-    folder: Path, *, person: str, now: Callable[[], datetime], create: bool = True
+    folder: Path,
+    *,
+    person: str,
+    now: Callable[[], datetime],
+    create: bool = True,
+    reading: SiteReading | None = None,
 ) -> Iterator[SiteRecord]:
     """Open a site folder for a piece of work.
+
+    Args:
+        folder: the site folder.
+        person: who does the work.
+        now: the clock.
+        create: whether a record is made where there is none.
+        reading: the description, when it has just been read.
 
     Raises:
         DescriptionError: the description has mistakes; all of them are told.
         InputFileError: there is no site description.
         MachineError: the folder or the record cannot be read or written.
     """
-    reading = read_site(folder)
+    reading = read_site(folder) if reading is None else reading
     wrong = tuple(one for one in reading.findings if one.verdict is Verdict.FAIL)
     if reading.site is None or wrong:
         raise DescriptionError(

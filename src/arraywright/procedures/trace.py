@@ -18,11 +18,12 @@ from arraywright.dossier.words import class_text, local_time, number, percent, v
 from arraywright.errors import CallError
 from arraywright.plant import PLACEMENTS
 from arraywright.procedures.allocate import ALLOCATION_PLANNED
+from arraywright.procedures.check_record import DESIGN_CHECKED, check_words
 from arraywright.procedures.commission import STRINGS_JUDGED
 from arraywright.procedures.receive import DELIVERY_RECONCILED
 from arraywright.procedures.report import Progress, Report, ReportTable
 from arraywright.procedures.site_record import SiteRecord, open_site
-from arraywright.records.entry import Entry
+from arraywright.records.entry import Entry, parse_body
 from arraywright.tables import TableSpec
 
 __all__ = ["trace"]
@@ -204,8 +205,19 @@ def _verdict_events(record: SiteRecord, string: str) -> Iterator[_Event]:
     yield from _changes(record, STRINGS_JUDGED, "strings", pl.col("string") == string, say=say)
 
 
+def _design_events(record: SiteRecord) -> Iterator[_Event]:
+    for entry in record.journal.entries(kind=DESIGN_CHECKED):
+        yield _Event(
+            moment=entry.device_time,
+            what=check_words(parse_body(entry.body)["summary"]),
+            who=entry.person,
+            source=f"entry {entry.uuid}",
+        )
+
+
 def _string_events(record: SiteRecord, string: str) -> Iterator[_Event]:
     same = pl.col("string") == string
+    yield from _design_events(record)
 
     def planned(rows: list[dict[str, Any]]) -> str:
         if not rows:
