@@ -11,11 +11,16 @@ from arraywright.arrays import FloatArray
 __all__ = [
     "KELVIN_AT_0_C",
     "SUFFIXES",
+    "area_mm2_to_awg",
     "awg_to_area_mm2",
     "awg_to_diameter_mm",
     "celsius_to_kelvin",
+    "degc_to_degf",
     "degf_to_degc",
+    "diameter_mm_to_awg",
     "foot_pound_to_newton_metre",
+    "kelvin_to_celsius",
+    "newton_metre_to_foot_pound",
 ]
 
 KELVIN_AT_0_C: Final = 273.15
@@ -66,14 +71,29 @@ def celsius_to_kelvin(temp_c: FloatArray) -> FloatArray:
     return np.asarray(temp_c, dtype=np.float64) + KELVIN_AT_0_C
 
 
+def kelvin_to_celsius(temp_k: FloatArray) -> FloatArray:
+    """Temperature [degC] of an absolute temperature in kelvin, any shape."""
+    return np.asarray(temp_k, dtype=np.float64) - KELVIN_AT_0_C
+
+
 def degf_to_degc(temp_degf: float) -> float:
     """Temperature [degC] of a temperature in degrees Fahrenheit."""
     return (temp_degf - 32.0) / 1.8
 
 
+def degc_to_degf(temp_c: float) -> float:
+    """Temperature [degF] of a temperature in degrees Celsius."""
+    return temp_c * 1.8 + 32.0
+
+
 def foot_pound_to_newton_metre(torque_lbf_ft: float) -> float:
     """Torque [N.m] of a torque in pound-force feet (exact: 4.4482216152605 N x 0.3048 m)."""
     return torque_lbf_ft * 4.4482216152605 * 0.3048
+
+
+def newton_metre_to_foot_pound(torque_nm: float) -> float:
+    """Torque [lbf.ft] of a torque in newton metres (exact: 4.4482216152605 N x 0.3048 m)."""
+    return torque_nm / (4.4482216152605 * 0.3048)
 
 
 def awg_to_diameter_mm(gauge: float) -> float:
@@ -90,3 +110,21 @@ def awg_to_area_mm2(gauge: float) -> float:
     Source: astm-b258.
     """
     return float(np.pi / 4.0 * awg_to_diameter_mm(gauge) ** 2)
+
+
+def diameter_mm_to_awg(diameter_mm: float) -> float:
+    """American wire gauge [1] of a solid wire's diameter, n = 36 - 39 ln(d / 0.127) / ln 92.
+
+    Between two gauges it is no whole number; 1/0 to 4/0 are 0 to -3.
+
+    Source: astm-b258.
+    """
+    return float(36.0 - 39.0 * np.log(diameter_mm / 0.127) / np.log(92.0))
+
+
+def area_mm2_to_awg(area_mm2: float) -> float:
+    """American wire gauge [1] of a solid wire's cross-section; see ``diameter_mm_to_awg``.
+
+    Source: astm-b258.
+    """
+    return diameter_mm_to_awg(float(np.sqrt(4.0 * area_mm2 / np.pi)))
