@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import date
 
 import polars as pl
 import pytest
@@ -84,6 +85,11 @@ FAULTS: dict[str, Callable[[], Layout]] = {
         strings=_edit(GOOD.strings, 1, "mppt_input", "A-I01-M99")
     ),
     "layout-build-order": lambda: _with(strings=_edit(GOOD.strings, 1, "build_order", 1)),
+    "layout-build-date": lambda: _with(
+        strings=GOOD.strings.with_columns(
+            build_date=pl.lit(date(2027, 3, 10)) - pl.duration(days=pl.col("build_order"))
+        )
+    ),
     "layout-empty": lambda: _with(positions=GOOD.positions.clear(), strings=GOOD.strings.clear()),
     "layout-range": lambda: _with(structures=_edit(GOOD.structures, 0, "tilt_deg", 190.0)),
 }

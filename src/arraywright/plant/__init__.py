@@ -1,5 +1,6 @@
 """What is to be built: site, module and inverter types, structures, positions, strings."""
 
+from arraywright.plant.building import Building, LaydownArea, Yard
 from arraywright.plant.design_data import (
     CableDrum,
     DesignData,
@@ -20,6 +21,7 @@ __all__ = [
     "POSITIONS",
     "STRINGS",
     "STRUCTURES",
+    "Building",
     "CableDrum",
     "Commissioning",
     "CurrentClass",
@@ -28,12 +30,14 @@ __all__ = [
     "Destination",
     "InverterType",
     "Layout",
+    "LaydownArea",
     "LayoutBlock",
     "ModuleClamping",
     "ModuleType",
     "PowerClass",
     "Site",
     "SpareWish",
+    "Yard",
     "check_blocks",
     "check_layout",
     "check_site",

@@ -280,6 +280,7 @@ def _strings(block: LayoutBlock, places: _Places, built: int) -> pl.DataFrame:
         pl.lit(block.module_type).alias("module_type"),
         pl.lit(block.modules_per_string).alias("modules"),
         pl.lit(block.inverter_type).alias("inverter_type"),
+        pl.lit(None, dtype=pl.Date).alias("build_date"),
         pl.concat_str(["inverter", "input"], separator="-").alias("mppt_input"),
     )
     return _as_table(frame, STRINGS, block)

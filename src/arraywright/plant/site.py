@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
+from arraywright.plant.building import Building, Yard
 from arraywright.plant.design_data import DesignData
 from arraywright.plant.inverter_type import InverterType
 from arraywright.plant.module_type import ModuleType
@@ -76,6 +77,8 @@ class Site:
         spares: spares wanted.
         commissioning: what is asked of the tests.
         design: what is said for the checks before steel goes up.
+        building: how fast it is built; None when not said.
+        yard: where pallets stand; None when not said.
     """
 
     name: str
@@ -94,6 +97,8 @@ class Site:
     spares: tuple[SpareWish, ...] = ()
     commissioning: Commissioning = field(default_factory=Commissioning)
     design: DesignData = field(default_factory=DesignData)
+    building: Building | None = None
+    yard: Yard | None = None
 
     def module_type_key(self, name: str) -> str | None:
         """Give the key of a module type from its key or any of its other spellings, or None."""

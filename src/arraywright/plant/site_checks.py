@@ -203,6 +203,26 @@ def _check_numbers(report: _Report, layout: Layout) -> None:
         required="a number of its own",
         remedy="Number the strings in the order they are built.",
     )
+    _check_build_dates(report, layout.strings)
+
+
+def _check_build_dates(report: _Report, strings: pl.DataFrame) -> None:
+    """A string later in building order is not built on an earlier day."""
+    dated = strings.filter(pl.col("build_date").is_not_null()).sort("build_order")
+    report.rows(
+        dated.with_columns(before=pl.col("build_date").cum_max().shift(1)).filter(
+            pl.col("build_date") < pl.col("before")
+        ),
+        "layout-build-date",
+        kind="string",
+        subject="string",
+        column="build_date",
+        found=lambda row: f"build_date {row['build_date']}",
+        required=lambda row: (
+            f"not before {row['before']}, on which a string stands that is earlier in build_order"
+        ),
+        remedy="Number the strings in the order they are built, or correct the date.",
+    )
 
 
 def _check_positions(

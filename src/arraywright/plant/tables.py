@@ -60,6 +60,7 @@ STRINGS: Final = TableSpec(
         Column(name="combiner_box", kind="text", meaning="combiner box, empty when direct"),
         Column(name="drop_point", kind="text", required=True, meaning="where pallets are set down"),
         Column(name="build_order", kind="integer", required=True, meaning="1 is built first"),
+        Column(name="build_date", kind="date", meaning="day it is to be built, empty by the pace"),
     ),
     identity=("string",),
 )

@@ -17,6 +17,7 @@ from arraywright.findings import Finding, Place, Verdict
 from arraywright.plant.inverter_type import InverterType
 from arraywright.plant.module_type import ModuleType
 from arraywright.plant.site import Commissioning, Site, SpareWish
+from arraywright.readers.site_building import read_building, read_yard
 from arraywright.readers.site_design import DesignParts, DesignReader, asks_for_design
 from arraywright.readers.site_keys import SECTIONS
 from arraywright.readers.site_layout import LayoutReader, described_types, unknown_type
@@ -193,6 +194,8 @@ class _SiteReader:
         self._types()
         spares = self._spares()
         commissioning = self._commissioning()
+        building = read_building(self.description, self.data)
+        yard = read_yard(self.description, self.data)
         design_reader = DesignReader(self.description, self.data, parts=self.parts)
         design_reader.read(place)
         layout_reader = LayoutReader(
@@ -224,6 +227,8 @@ class _SiteReader:
             spares=spares,
             commissioning=commissioning,
             design=design_reader.design_data(layout_reader.blocks),
+            building=building,
+            yard=yard,
         )
 
     def _table(self, name: str, *, required: bool) -> Mapping[str, object] | None:

@@ -80,6 +80,8 @@ def _range_words(key: SiteKey) -> str:
         return ", ".join(f"`{choice}`" for choice in key.choices)
     if key.kind == "yes_no":
         return "`true` or `false`"
+    if key.kind in {"date", "dates"}:
+        return "day, `2027-03-01`" if key.kind == "date" else "list of days"
     if key.minimum is None or key.maximum is None:
         return "list of texts" if key.kind == "texts" else "text"
     words = f"{_plain(key.minimum)} to {_plain(key.maximum)}"

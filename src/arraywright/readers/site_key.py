@@ -7,7 +7,9 @@ from typing import Literal, TypeAlias
 
 __all__ = ["KeyKind", "SiteKey", "SiteSection"]
 
-KeyKind: TypeAlias = Literal["text", "texts", "integer", "number", "coefficient", "yes_no"]
+KeyKind: TypeAlias = Literal[
+    "text", "texts", "integer", "number", "coefficient", "yes_no", "date", "dates"
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -16,8 +18,8 @@ class SiteKey:
 
     Attributes:
         name: name with its unit suffix.
-        kind: text, list of texts, integer, number, coefficient (a number or a text with unit), or
-            yes_no (true or false, held as 1 and 0).
+        kind: text, list of texts, integer, number, coefficient (a number or a text with unit),
+            yes_no (true or false, held as 1 and 0), date, or list of dates.
         unit: unit of a number, empty for text.
         default: value taken when the key is missing; None when there is none.
         optional: the key may be missing although it has no default.

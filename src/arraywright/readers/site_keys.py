@@ -10,6 +10,7 @@ from arraywright.plant.layout_block import (
     STRING_PATTERNS,
     STRING_SPANS,
 )
+from arraywright.readers.site_building_keys import BUILDING_SECTIONS
 from arraywright.readers.site_design_keys import (
     DESIGN_SECTIONS,
     INVERTER_TYPE_KEYS,
@@ -68,6 +69,8 @@ SECTIONS: Final[dict[str, SiteSection]] = {
                 "layout",
                 "spares",
                 "commissioning",
+                "building",
+                "yard",
                 *(
                     entry.path
                     for entry in DESIGN_SECTIONS
@@ -414,6 +417,7 @@ SECTIONS: Final[dict[str, SiteSection]] = {
                 ),
             ),
         ),
+        *BUILDING_SECTIONS,
         *DESIGN_SECTIONS,
     )
 }

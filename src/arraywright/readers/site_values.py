@@ -7,6 +7,7 @@ import math
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from datetime import date, datetime
 from typing import Final, TypeGuard
 
 from arraywright.findings import Finding, Place, Verdict
@@ -89,6 +90,20 @@ class Values:
 
     def texts(self, name: str) -> tuple[str, ...]:
         """Give a list of texts that is there."""
+        held = self.held[name]
+        if not isinstance(held, tuple):
+            raise TypeError(name)
+        return held
+
+    def day(self, name: str) -> date:
+        """Give a day that is there."""
+        held = self.held[name]
+        if not isinstance(held, date):
+            raise TypeError(name)
+        return held
+
+    def days(self, name: str) -> tuple[date, ...]:
+        """Give a list of days that is there."""
         held = self.held[name]
         if not isinstance(held, tuple):
             raise TypeError(name)
@@ -277,6 +292,17 @@ class Description:
                 return tuple(entry.strip() for entry in found)
             self._wrong(found, path, "a list of texts", f'Write {key.name} = ["...", "..."].')
             return None
+        if key.kind == "date":
+            day = _day(found)
+            if day is None:
+                self._wrong(found, path, "a day", f"Write {key.name} = 2027-03-01.")
+            return day
+        if key.kind == "dates":
+            days = [_day(one) for one in found] if isinstance(found, list) else [None]
+            if None in days:
+                self._wrong(found, path, "a list of days", f"Write {key.name} = [2027-03-01].")
+                return None
+            return tuple(days)
         if key.kind == "coefficient":
             return self._coefficient(found, key, path)
         if key.kind == "yes_no":
@@ -378,6 +404,16 @@ class Description:
 
     def _wrong(self, found: object, path: KeyPath, required: str, remedy: str) -> None:
         self.report(path, "site-value", found=_written(found), required=required, remedy=remedy)
+
+
+def _day(found: object) -> date | None:
+    """Give the day a value of the file says, written as a date or as a text in ISO 8601."""
+    if isinstance(found, str):
+        try:
+            return date.fromisoformat(found.strip())
+        except ValueError:
+            return None
+    return found if isinstance(found, date) and not isinstance(found, datetime) else None
 
 
 def _is_number(found: object) -> TypeGuard[int | float]:
