@@ -31,7 +31,7 @@ _WORKED: Final = (17, 129)
 """Least and most values worked out in full; so many that they have that many modules together."""
 _WORKED_FOR_JUMPS: Final = 32
 """As many more may be worked out to find where checks come, go or are refused."""
-_WORKED_WITH_WEATHER: Final = 65
+_WORKED_WITH_WEATHER: Final = 41
 """Most values when a year of weather may have to be gone through for each."""
 _FIRST: Final = (0.0, 0.31, 0.67, 1.0)
 _INSIDE: Final = 0.382
