@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Final
@@ -259,7 +259,11 @@ def sweep_files(
     folder: Path, varied: Varied, *, site_name: str, time_zone: str, moment: datetime
 ) -> tuple[Path, ...]:
     """Write the plot and table of margins, ``what-if.pdf`` and ``what-if.csv``."""
-    worst = _worst_first(varied.lines)
+    # Numbered, so that a name cut short below the plot is found again in the table.
+    worst = [
+        replace(line, name=f"{place}  {line.name}")
+        for place, line in enumerate(_worst_first(varied.lines), start=1)
+    ]
     document = sweep_report(
         site_name=site_name,
         time_zone=time_zone,

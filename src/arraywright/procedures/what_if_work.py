@@ -375,7 +375,7 @@ class _Work:
         told = []
         points = [self.points[at] for at in taken]
         if len({point.cable_m for point in points}) > 1:
-            told.append("the cable schedule and the cutting plan")
+            told.append("the lists of cables and the cutting plan")
         if len({point.energy_kwh for point in points}) > 1:
             told.append("the first year's energy and its losses step by step")
         return tuple(told)
