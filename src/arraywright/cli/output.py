@@ -12,6 +12,7 @@ from contextlib import contextmanager
 from datetime import date, datetime
 from typing import Any, Final
 
+from rich.cells import cell_len
 from rich.console import Console
 from rich.status import Status
 from rich.table import Table
@@ -35,6 +36,9 @@ _LOOKS: Final = {
     "not_assessable": ("cyan", "○"),
 }
 _ALIKE_SHOWN: Final = 3
+_BETWEEN: Final = 2
+_LEAST_WORDS: Final = 12
+"""Columns that words need at least to be read when they are folded."""
 _PIPED_WIDTH: Final = 1_000
 """Columns to lay out in where nobody's window sets a limit: nothing is folded there."""
 
@@ -130,6 +134,47 @@ def _sign(word: str) -> Text:
     return Text(f"{sign} {word}".strip(), style=colour)
 
 
+def _longest(lines: Sequence[str]) -> int:
+    return max((cell_len(line) for line in lines), default=0)
+
+
+def _column_widths(table: ReportTable, *, width: int) -> list[int | None]:
+    """Give the columns widths so that words are folded before a number or a verdict is.
+
+    None leaves a column to itself: everywhere when the table fits, or when there is no room for
+    words beside the numbers.
+    """
+    columns = range(len(table.headings))
+    cells = [0 for _ in columns]
+    for row in table.rows:
+        for index, cell in enumerate(row):
+            drawn = _sign(cell).plain if index == table.verdict_column else _plain(cell)
+            cells[index] = max(cells[index], _longest(drawn.split("\n")))
+    headings = [_plain(heading) for heading in table.headings]
+    whole = [max(cells[index], cell_len(headings[index])) for index in columns]
+    room = width - _BETWEEN * (len(cells) - 1)
+    if sum(whole) <= room:
+        return [None for _ in columns]
+    least = [max(cells[index], _longest(headings[index].split())) for index in columns]
+    words = [
+        index
+        for index in columns
+        if whole[index] > _LEAST_WORDS
+        and index != table.verdict_column
+        and not (table.align and table.align[index] == "right")
+    ]
+    room -= sum(least[index] for index in columns if index not in words)
+    if not words or room < _LEAST_WORDS * len(words):
+        return [None for _ in columns]
+    widths: list[int | None] = list(least)
+    # The narrowest first: what they leave over goes to the wider ones.
+    for place, index in enumerate(sorted(words, key=lambda one: whole[one])):
+        share = min(whole[index], room // (len(words) - place))
+        widths[index] = share
+        room -= share
+    return widths
+
+
 def _draw_table(console: Console, table: ReportTable) -> None:
     if not table.rows:
         _say(console, Text(f"{_plain(table.title)}: none"))
@@ -141,9 +186,16 @@ def _draw_table(console: Console, table: ReportTable) -> None:
         box=None,
         pad_edge=False,
     )
+    widths = _column_widths(table, width=console.width)
     for index, heading in enumerate(table.headings):
         align = table.align[index] if table.align else "left"
-        drawn.add_column(Text(_plain(heading)), justify=align, overflow="fold", header_style="bold")
+        drawn.add_column(
+            Text(_plain(heading)),
+            justify=align,
+            overflow="fold",
+            header_style="bold",
+            width=widths[index],
+        )
     for row in table.rows:
         drawn.add_row(
             *(

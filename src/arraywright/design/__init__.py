@@ -1,5 +1,6 @@
 """Checks before steel goes up."""
 
+from arraywright.design.air_years import AirTemperatureYears, air_temperature_years
 from arraywright.design.cable_checks import CHECKS as CABLE_CHECKS
 from arraywright.design.cable_checks import NEEDS_CABLE_DEVICE, NEEDS_COMBINER_BOX
 from arraywright.design.cable_runs import (
@@ -235,6 +236,7 @@ __all__ = [
     "VOLTAGE_CHECKS",
     "WEATHER",
     "AirTemperatureExtremes",
+    "AirTemperatureYears",
     "CableChoice",
     "CableRuns",
     "CellTemperatureExtremes",
@@ -264,6 +266,7 @@ __all__ = [
     "YieldUncertainty",
     "adiabatic_mm2",
     "air_temperature_extremes",
+    "air_temperature_years",
     "allowable_lift",
     "allowable_press",
     "ambient_ratio",

@@ -80,6 +80,8 @@ class DesignCheck:
         review_margin_ratio: margins below this fraction of the limit are to be reviewed.
         advisory: whether another check decides and this one, when it does not hold, is to be
             reviewed.
+        question: whether it is a question answered with yes or no, whose value and limit are no
+            quantities to show.
     """
 
     key: str
@@ -98,6 +100,7 @@ class DesignCheck:
     remedy: str
     review_margin_ratio: float = 0.0
     advisory: bool = False
+    question: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -202,7 +205,7 @@ def check_design(
             subject=subject,
             verdict=Verdict.NOT_ASSESSABLE,
             message=f"{check.title}: cannot be worked out; the description does not say {needed}.",
-            remedy=f"Describe {', '.join(one.key for one in missing)}.",
+            remedy=f"Describe {', '.join(dict.fromkeys(one.key for one in missing))}.",
             unit=check.unit,
             basis=basis,
         )
@@ -234,7 +237,7 @@ def check_design(
     remedy = "" if verdict is Verdict.PASS else check.remedy.format(**words)
     if verdict is Verdict.NOT_ASSESSABLE:
         message = f"{check.title}: the values described lie outside what the formula holds for."
-        remedy = f"Check {', '.join(one.key for one in check.inputs)}."
+        remedy = f"Check {', '.join(dict.fromkeys(one.key for one in check.inputs))}."
     finding = Finding(
         check=check.key,
         subject_kind=check.subject_kind,

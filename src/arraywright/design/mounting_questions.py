@@ -40,6 +40,7 @@ def _question(
         passing=words[0],
         failing=words[1],
         remedy=words[2],
+        question=True,
     )
 
 

@@ -21,16 +21,22 @@ from arraywright.dossier.blocks import (
     Paragraph,
     Table,
 )
+from arraywright.dossier.design_extremes import SiteExtremes, extremes_blocks
+from arraywright.dossier.design_lengths import StringLengths, string_length_blocks
 from arraywright.dossier.plots import SweepLine, margins_plot, sweep_plot
 from arraywright.dossier.words import local_time, number, percent, significant, verdict_word
 from arraywright.findings import Verdict
 from arraywright.sources import source_title
 
 __all__ = [
+    "CHECKS_ALIGN",
+    "CHECKS_HEADINGS",
     "DESIGN_CAUTION",
+    "checks_rows",
     "checks_table",
     "design_report",
     "margin_ratio",
+    "subject_words",
     "sweep_report",
     "worst_first",
 ]
@@ -54,14 +60,18 @@ _FAMILIES: Final = {
 
 
 _ORDER: Final = (Verdict.FAIL, Verdict.NOT_ASSESSABLE, Verdict.REVIEW, Verdict.PASS)
-_LABEL_CHARS: Final = 58
-_SUBJECT_CHARS: Final = 64
+_LABEL_CHARS: Final = 74
+_SUBJECT_CHARS: Final = 110
+_DRAWN: Final = 24
+
+CHECKS_HEADINGS: Final = ("Check", "Of", "Value", "Limit", "Margin", "Unit", "Verdict")
+CHECKS_ALIGN: Final = ("left", "left", "right", "right", "right", "left", "left")
 
 
 def margin_ratio(checked: CheckedDesign) -> float:
-    """Margin over limit [1]; nan where there is none."""
+    """Margin over limit [1]; nan where there is none, as for a question."""
     finding = checked.finding
-    if finding.margin is None or finding.limit is None:
+    if checked.check.question or finding.margin is None or finding.limit is None:
         return math.nan
     if finding.limit == 0.0:
         return 0.0 if finding.margin == 0.0 else math.copysign(1.0, finding.margin)
@@ -69,40 +79,87 @@ def margin_ratio(checked: CheckedDesign) -> float:
 
 
 def worst_first(checked: Iterable[CheckedDesign]) -> list[CheckedDesign]:
-    """Give the checks with failed ones first, then by the margin, the smallest first."""
+    """Give the checks with failed ones first, then by the margin, the smallest first.
+
+    What has no margin stands behind what has one of the same verdict.
+    """
 
     def weight(one: CheckedDesign) -> tuple[int, float]:
         ratio = margin_ratio(one)
-        return _ORDER.index(one.finding.verdict), 0.0 if math.isnan(ratio) else ratio
+        return _ORDER.index(one.finding.verdict), math.inf if math.isnan(ratio) else ratio
 
     return sorted(checked, key=weight)
 
 
+def subject_words(subject: str) -> str:
+    """Say what several subjects share only once: ``25 x a on b / c`` for two that differ in b, c.
+
+    Args:
+        subject: names of subjects, parted by semicolons.
+    """
+    names = [name.split(" ") for name in subject.split("; ")]
+    if len(names) < 2 or names[-1][0] == "and":
+        return subject
+    shortest = min(len(name) for name in names)
+    head = 0
+    while head < shortest and len({name[head] for name in names}) == 1:
+        head += 1
+    tail = 0
+    while tail < shortest - head and len({name[-1 - tail] for name in names}) == 1:
+        tail += 1
+    middles = [" ".join(name[head : len(name) - tail]) for name in names]
+    if not head + tail or not all(middles):
+        return subject
+    # A comma behind each of the differing words belongs to what follows them all.
+    comma = "," if all(middle.endswith(",") for middle in middles) else ""
+    between = " / ".join(middle.removesuffix(",") if comma else middle for middle in middles)
+    last = names[0][len(names[0]) - tail :]
+    return " ".join([*names[0][:head], between + comma, *last])
+
+
 def _label(one: CheckedDesign) -> str:
-    return textwrap.shorten(
-        f"{one.check.title}, {one.finding.subject}", _LABEL_CHARS, placeholder=" ..."
-    )
+    title = textwrap.shorten(_title(one), _LABEL_CHARS, placeholder=" ...")
+    words = subject_words(one.finding.subject)
+    return f"{title}\n{textwrap.shorten(words, _LABEL_CHARS, placeholder=' ...')}"
+
+
+def _title(one: CheckedDesign) -> str:
+    title = one.check.title
+    return title[:1].upper() + title[1:]
+
+
+def _quantities(one: CheckedDesign) -> tuple[str, str, str]:
+    """Give value, limit and margin; a question has none to show."""
+    if one.check.question:
+        return (significant(None),) * 3
+    finding = one.finding
+    return significant(finding.value), significant(finding.limit), significant(finding.margin)
+
+
+def checks_rows(checked: Sequence[CheckedDesign]) -> list[tuple[str, ...]]:
+    """Give a row for each check, the worst margin first."""
+    return [
+        (
+            _title(one),
+            subject_words(one.finding.subject),
+            *_quantities(one),
+            "" if one.check.unit == "1" else one.check.unit,
+            verdict_word(one.finding.verdict.value),
+        )
+        for one in worst_first(checked)
+    ]
 
 
 def checks_table(checked: Sequence[CheckedDesign]) -> Table:
     """Give the checks as a table, the worst margin first."""
-    ordered = worst_first(checked)
     return Table(
-        headings=("Check", "Of", "Value", "Limit", "Margin", "Unit", "Verdict"),
+        headings=CHECKS_HEADINGS,
         rows=[
-            (
-                one.check.title,
-                textwrap.shorten(one.finding.subject, _SUBJECT_CHARS, placeholder=" ..."),
-                significant(one.finding.value),
-                significant(one.finding.limit),
-                significant(one.finding.margin),
-                "" if one.check.unit == "1" else one.check.unit,
-                verdict_word(one.finding.verdict.value),
-            )
-            for one in ordered
+            (title, textwrap.shorten(subject, _SUBJECT_CHARS, placeholder=" ..."), *others)
+            for title, subject, *others in checks_rows(checked)
         ],
-        align=("left", "left", "right", "right", "right", "left", "left"),
-        widths=(3, 2.6, 0.9, 0.9, 0.9, 0.8, 1.3),
+        align=CHECKS_ALIGN,
+        widths=(3.2, 2.6, 0.8, 0.8, 0.9, 0.8, 1.4),
         verdict_column=6,
     )
 
@@ -125,7 +182,7 @@ def _worked_blocks(checked: Sequence[CheckedDesign]) -> list[Block]:
             if finding.remedy:
                 pairs.append(("To do", finding.remedy))
             blocks += [
-                Heading(text=f"{one.check.title}, {finding.subject}", level=2),
+                Heading(text=f"{_title(one)}, {subject_words(finding.subject)}", level=3),
                 Facts(pairs=tuple(pairs)),
             ]
     return blocks
@@ -175,6 +232,8 @@ def design_report(
     made_at: datetime,
     made_by: str,
     checked: Sequence[CheckedDesign],
+    extremes: SiteExtremes | None = None,
+    lengths: Sequence[StringLengths] = (),
     year: FirstYear | None = None,
 ) -> Document:
     """Make the report of all checks of a design, formulas worked out so that one can follow.
@@ -186,6 +245,8 @@ def design_report(
         made_at: moment of the checks.
         made_by: software and version.
         checked: the checks.
+        extremes: how cold and how hot the site gets, and what the design reckons with.
+        lengths: how long strings may be and how long they are built.
         year: yield of the first year, where weather and losses are described.
     """
     counts = {
@@ -212,11 +273,13 @@ def design_report(
                         (_label(one), margin_ratio(one), one.finding.verdict.value)
                         for one in worst_first(checked)
                         if not math.isnan(margin_ratio(one))
-                    ][:40]
+                    ][:_DRAWN]
                 ),
-                caption="Margin over limit; below zero the limit is broken. At most 40 are drawn, "
-                "the smallest margins first.",
+                caption=f"Margin over limit; below zero the limit is broken. At most {_DRAWN} are "
+                "drawn, failed checks and then the smallest margins first.",
             ),
+            *([] if extremes is None else extremes_blocks(extremes)),
+            *string_length_blocks(lengths),
             *_worked_blocks(checked),
             *([] if year is None else _year_blocks(year)),
         ),

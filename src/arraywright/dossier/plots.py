@@ -356,7 +356,7 @@ def margins_plot(rows: Sequence[tuple[str, float, str]]) -> bytes:
         rows: name, margin over limit, and verdict word of each check, in drawing order.
     """
     with mpl.rc_context(_STYLE):
-        figure = _new_figure(172, 24.0 + 5.2 * max(1, len(rows)))
+        figure = _new_figure(172, 20.0 + 6.6 * max(1, len(rows)))
         axes = figure.subplots()
         for place, (_, ratio, verdict) in enumerate(rows):
             colour, marker, _ = _LOOKS[verdict]
@@ -375,7 +375,8 @@ def margins_plot(rows: Sequence[tuple[str, float, str]]) -> bytes:
         axes.set_yticks(range(len(rows)), [_plain_name(name) for name, _, _ in rows], fontsize=6)
         axes.invert_yaxis()
         axes.axvline(0.0, color="#1f2933", linewidth=0.8)
-        axes.set_xlim(-112.0, 112.0)
+        least = min((100.0 * ratio for _, ratio, _ in rows), default=0.0)
+        axes.set_xlim(max(min(least - 22.0, -14.0), -122.0), 114.0)
         axes.set_xlabel("margin over limit [%], cut at 100")
         axes.grid(visible=False, axis="y")
         return _svg(figure)

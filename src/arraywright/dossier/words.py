@@ -24,6 +24,9 @@ GENERAL_CAUTION: Final = (
 )
 
 
+_MANY: Final = 1e9
+
+
 def number(value: object, digits: int) -> str:
     """Write a number with fixed digits; a dash where there is none."""
     if not isinstance(value, int | float) or value != value:
@@ -35,7 +38,9 @@ def significant(value: object) -> str:
     """Write a number with four significant digits; a dash where there is none."""
     if not isinstance(value, int | float) or value != value:
         return "–"
-    return f"{value:.4g}"
+    told = f"{value:.4g}"
+    # 15 000 A reads better than 1.5e+04 A; beyond a thousand million the power of ten does.
+    return number(float(told), 0) if "e+0" in told and abs(value) < _MANY else told
 
 
 def percent(ratio: object, digits: int = 2) -> str:

@@ -15,15 +15,24 @@ from arraywright.design import (
     check_design,
 )
 from arraywright.dossier.design_report import (
+    CHECKS_ALIGN,
+    CHECKS_HEADINGS,
     DESIGN_CAUTION,
+    checks_rows,
     design_report,
     worst_first,
 )
 from arraywright.dossier.render import render_pdf
-from arraywright.dossier.words import number, significant, verdict_word
+from arraywright.dossier.words import number
 from arraywright.errors import CallError
 from arraywright.findings import Finding, Verdict
 from arraywright.procedures.check_cables import cable_files
+from arraywright.procedures.check_extremes import (
+    extremes_as_dict,
+    extremes_table,
+    site_extremes,
+)
+from arraywright.procedures.check_lengths import length_table, lengths_as_dicts, string_lengths
 from arraywright.procedures.check_record import DESIGN_REPORT, record_check
 from arraywright.procedures.design_cases import design_cases
 from arraywright.procedures.exports import write_whole
@@ -70,20 +79,9 @@ def _settings(given: Sequence[str]) -> dict[str, object]:
 def _checks_report_table(checked: Sequence[CheckedDesign]) -> ReportTable:
     return ReportTable(
         title="Checks, the worst margin first",
-        headings=("Check", "Of", "Value", "Limit", "Margin", "Unit", "Verdict"),
-        rows=[
-            (
-                one.check.title,
-                one.finding.subject,
-                significant(one.finding.value),
-                significant(one.finding.limit),
-                significant(one.finding.margin),
-                "" if one.check.unit == "1" else one.check.unit,
-                verdict_word(one.finding.verdict.value),
-            )
-            for one in worst_first(checked)
-        ],
-        align=("left", "left", "right", "right", "right", "left", "left"),
+        headings=CHECKS_HEADINGS,
+        rows=checks_rows(checked),
+        align=CHECKS_ALIGN,
         verdict_column=6,
     )
 
@@ -172,6 +170,12 @@ def check(
         check_design(case.check, subject=case.subject, practice=practice, values=case.values)
         for case in found.cases
     ]
+    lengths = string_lengths(
+        site, found.strings, practice=practice, weather=found.weather, remembered=remembered
+    )
+    extremes = site_extremes(
+        site, found.strings, practice=practice, weather=found.weather, remembered=remembered
+    )
     moment = now()
     out = folder / "out"
     out.mkdir(parents=True, exist_ok=True)
@@ -181,11 +185,18 @@ def check(
         *(one.finding for one in checked),
         *cables.findings,
     )
-    tables = [_checks_report_table(checked), *cables.tables]
+    tables = [
+        _checks_report_table(checked),
+        *([length_table(lengths)] if lengths else []),
+        *([extremes_table(extremes)] if site.design.practice else []),
+        *cables.tables,
+    ]
     result: dict[str, object] = {
         "practice": practice.value,
         "settings": asked,
         "checks": [_as_dict(one) for one in worst_first(checked)],
+        "string_lengths": lengths_as_dicts(lengths),
+        "site_extremes": extremes_as_dict(extremes),
     }
     counts = {verdict: sum(one.verdict is verdict for one in findings) for verdict in Verdict}
     told = (
@@ -210,6 +221,8 @@ def check(
         made_at=moment,
         made_by=f"Arraywright {__version__}",
         checked=checked,
+        extremes=extremes if site.design.practice else None,
+        lengths=lengths,
         year=found.year,
     )
     unchanged = False

@@ -97,6 +97,8 @@ class DesignCases:
         findings: what keeps checks from being asked, and what limits the weather's use.
         runs: cable runs of the layout; None when it is not said where cables end.
         year: yield of the first year; None without weather or stated losses.
+        strings: the distinct string designs.
+        weather: what hourly weather says; None without weather.
     """
 
     cases: tuple[DesignCase, ...]
@@ -104,6 +106,8 @@ class DesignCases:
     findings: tuple[Finding, ...]
     runs: CableRuns | None
     year: FirstYear | None
+    strings: tuple[StringDesign, ...]
+    weather: WeatherValues | None
 
 
 def design_cases(
@@ -130,7 +134,15 @@ def design_cases(
         CallError: the weather has no air temperature at all.
     """
     if not site.design.practice:
-        return DesignCases(cases=(), each=(), findings=(_no_practice(site),), runs=None, year=None)
+        return DesignCases(
+            cases=(),
+            each=(),
+            findings=(_no_practice(site),),
+            runs=None,
+            year=None,
+            strings=(),
+            weather=None,
+        )
     practice = Practice(site.design.practice)
     planes = planes_of(site)
     found_weather, findings = _weather(site, folder, weather, remembered or Remembered())
@@ -174,6 +186,8 @@ def design_cases(
         findings=(*findings, *told),
         runs=runs,
         year=None if found_weather is None else found_weather.year,
+        strings=strings,
+        weather=found_weather,
     )
 
 

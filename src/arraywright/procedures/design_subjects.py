@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -116,16 +117,16 @@ def string_designs(site: Site, runs: CableRuns | None) -> tuple[StringDesign, ..
         for name in ("string_m", "array_m", "route_m")
     )
     rows = designs.to_dicts()
-    both = {
-        (row["module_type"], row["modules"], row["inverter_type"])
-        for row in rows
-        if row["boxed"] is not rows[0]["boxed"]
-    }
-    return tuple(_design(site, row, say_box=bool(both)) for row in rows)
+    alike = Counter(_kind_words(row) for row in rows)
+    return tuple(_design(site, row, say_box=alike[_kind_words(row)] > 1) for row in rows)
+
+
+def _kind_words(row: Mapping[str, object]) -> str:
+    return f"{row['modules']} x {row['module_type']} on {row['inverter_type']}"
 
 
 def _design(site: Site, row: Mapping[str, object], *, say_box: bool) -> StringDesign:
-    name = f"{row['modules']} x {row['module_type']} on {row['inverter_type']}"
+    name = _kind_words(row)
     if say_box:
         name += " with combiner box" if row["boxed"] else " without combiner box"
     at = (row["source_file"], row["source_row"])

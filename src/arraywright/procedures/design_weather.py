@@ -11,13 +11,17 @@ import polars as pl
 
 from arraywright.arrays import FloatArray
 from arraywright.design import (
+    AirTemperatureExtremes,
+    AirTemperatureYears,
     FirstYear,
+    PlaneConditions,
     Weather,
     YieldInverter,
     YieldLosses,
     YieldPlane,
     YieldUncertainty,
     air_temperature_extremes,
+    air_temperature_years,
     design_temperature_inputs,
     equivalent_hours_h,
     first_year,
@@ -33,7 +37,7 @@ from arraywright.plant import ModuleType, PowerClass, Site
 from arraywright.procedures.design_planes import Plane, few_planes
 from arraywright.procedures.remember import Remembered
 
-__all__ = ["WeatherValues", "middle_class", "string_planes", "weather_values"]
+__all__ = ["WeatherValues", "middle_class", "plane_of_year", "string_planes", "weather_values"]
 
 _STC_W_M2: Final = 1000.0
 _ALBEDO_RATIO: Final = 0.2
@@ -59,6 +63,11 @@ class WeatherValues:
         shade_by_plane: energy lost to shade of the row before by name of the plane [1].
         year: yield of the first year; None when its losses are not described.
         findings: what limits the use of the weather.
+        weather: the weather itself.
+        extremes: what it says of the coldest and the hottest air.
+        years: the same year by year and month by month.
+        whole: whether it covers a year, so that hours of a year can be counted.
+        stated_mean_min_c: mean of the yearly minima that the head of a file states [degC].
     """
 
     of_site: Mapping[str, float | None]
@@ -66,6 +75,50 @@ class WeatherValues:
     shade_by_plane: Mapping[str, float]
     year: FirstYear | None
     findings: tuple[Finding, ...]
+    weather: Weather
+    extremes: AirTemperatureExtremes
+    years: AirTemperatureYears
+    whole: bool
+    stated_mean_min_c: float | None
+
+
+def plane_of_year(
+    site: Site,
+    weather: Weather,
+    *,
+    tilt_deg: float,
+    azimuth_deg: float,
+    module_type: ModuleType,
+    remembered: Remembered,
+) -> PlaneConditions:
+    """Give light and cell temperature of new, clean modules in a plane, interval by interval.
+
+    Args:
+        site: the site.
+        weather: hourly weather of the place.
+        tilt_deg: tilt of the plane.
+        azimuth_deg: direction it faces.
+        module_type: module type, whose rear counts where the description says so.
+        remembered: results of the same weather for other numbers of the site.
+
+    Raises:
+        CallError: the weather cannot be used.
+    """
+    return remembered.ask(
+        plane_conditions,
+        weather,
+        YieldPlane(
+            tilt_deg=tilt_deg,
+            azimuth_deg=azimuth_deg,
+            module=_diode(module_type),
+            modules_in_series=1,
+            strings=1,
+            bifaciality_ratio=module_type.bifaciality_ratio,
+            rear_irradiance_ratio=_rear(site, module_type),
+        ),
+        losses=_NO_LOSSES,
+        albedo_ratio=np.asarray(_albedo(site)),
+    )
 
 
 def middle_class(module_type: ModuleType) -> PowerClass:
@@ -97,6 +150,7 @@ def weather_values(
     """
     remembered = remembered or Remembered()
     extremes = remembered.ask(air_temperature_extremes, weather)
+    years = remembered.ask(air_temperature_years, weather)
     of_site = design_temperature_inputs(extremes, stated_mean_min_c=stated_mean_min_c)
     try:
         hours = remembered.ask(hours_of_mean_year, weather)
@@ -107,6 +161,11 @@ def weather_values(
             shade_by_plane={},
             year=None,
             findings=(*extremes.findings, _not_a_year(site, error)),
+            weather=weather,
+            extremes=extremes,
+            years=years,
+            whole=False,
+            stated_mean_min_c=stated_mean_min_c,
         )
     year, told = _first_year(site, weather, remembered)
     if year is not None:
@@ -121,6 +180,11 @@ def weather_values(
         shade_by_plane=_shade(site, weather, planes, remembered=remembered),
         year=year,
         findings=(*extremes.findings, *told, *(year.findings if year is not None else ())),
+        weather=weather,
+        extremes=extremes,
+        years=years,
+        whole=True,
+        stated_mean_min_c=stated_mean_min_c,
     )
 
 
