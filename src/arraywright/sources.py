@@ -469,6 +469,13 @@ _ALL = (
         "IEC 62548",
     ),
     _source(
+        "iec-62305-1",
+        "Protection against lightning - Part 1: General principles",
+        "2010",
+        "IEC 62305-1",
+        "memory",
+    ),
+    _source(
         "iec-60364-7-712",
         "Low voltage electrical installations - Part 7-712: Requirements for special installations "
         "or locations - Solar photovoltaic (PV) power supply systems",

@@ -17,7 +17,11 @@ from arraywright.errors import InputFileError
 from arraywright.findings import Verdict
 from arraywright.plant import DesignData, Site
 from arraywright.readers import SiteReading, read_site
-from arraywright.readers.site_design_keys import LAYING_WORDS, MATERIAL_WORDS
+from arraywright.readers.site_design_keys import (
+    FRAME_BONDING_WORDS,
+    LAYING_WORDS,
+    MATERIAL_WORDS,
+)
 from arraywright.readers.site_keys import SECTIONS
 from arraywright.readers.site_settings import with_settings
 
@@ -86,6 +90,7 @@ def test_words_are_those_of_the_cable_tables() -> None:
     """The words of the description stand in the order of the tables of the cables."""
     assert design.LAYINGS == LAYING_WORDS
     assert design.MATERIALS == MATERIAL_WORDS
+    assert design.FRAME_BONDINGS == FRAME_BONDING_WORDS
 
 
 def test_a_site_that_asks_for_no_check_has_no_design(read: Read) -> None:
@@ -143,11 +148,19 @@ area_mm2 = 6
 [[cables.drums]]
 name = "500 m"
 length_m = 500
+[[cables.prices]]
+area_mm2 = 6
+metre_price = 0.85
+[[cables.prices]]
+area_mm2 = 6
+material = "aluminium"
+metre_price = 0.4
 [[cables.destinations]]
 name = "C-I01"
 x_m = 3
 y_m = -4
 [earthing]
+frame_bonding = "jumpers"
 conductor_aluminium = true
 lightning_protection = "no"
 [mounting]
@@ -168,6 +181,11 @@ files = ["a.epw"]
         ("500 m", 500.0, None)
     ]
     assert [(one.name, one.x_m, one.y_m) for one in found.destinations] == [("C-I01", 3.0, -4.0)]
+    assert [(one.area_mm2, one.material, one.metre_price) for one in found.prices] == [
+        (6.0, "", 0.85),
+        (6.0, "aluminium", 0.4),
+    ]
+    assert found.word("earthing.frame_bonding") == "jumpers"
     (clamping,) = found.clampings["mill440"]
     assert (clamping.side, clamping.to_mm, clamping.test_up_pa) == ("long", 450.0, 2400.0)
     assert found.weather_files == ("a.epw",)
@@ -191,6 +209,13 @@ files = ["a.epw"]
             "site-name-twice",
             "cables.drums[2].name",
         ),
+        (
+            "[cables]\nprices = [{area_mm2 = 6, metre_price = 1}, {area_mm2 = 6, metre_price = 2}]",
+            "site-price-twice",
+            "cables.prices[2].area_mm2",
+        ),
+        ("[[cables.prices]]\narea_mm2 = 6", "site-missing-key", "cables.prices[1].metre_price"),
+        ('[earthing]\nframe_bonding = "clips"', "site-value", "earthing.frame_bonding"),
         ("design = 5", "site-not-a-table", "design"),
         ('[weather]\nfiles = ["../a.epw"]', "site-table-outside", "weather.files"),
         ("[yield.uncertainty]\nsnow = 0.1", "site-unknown-key", "yield.uncertainty.snow"),

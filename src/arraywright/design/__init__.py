@@ -1,6 +1,7 @@
 """Checks before steel goes up."""
 
 from arraywright.design.air_years import AirTemperatureYears, air_temperature_years
+from arraywright.design.bonding import FRAME_BONDINGS, FrameBonding, table_bonding, table_links
 from arraywright.design.cable_checks import CHECKS as CABLE_CHECKS
 from arraywright.design.cable_checks import NEEDS_CABLE_DEVICE, NEEDS_COMBINER_BOX
 from arraywright.design.cable_runs import (
@@ -147,6 +148,13 @@ from arraywright.design.spacing import (
     winter_profile_angle,
     winter_sun,
 )
+from arraywright.design.string_routes import (
+    DAISY_CHAIN,
+    LEAPFROG,
+    StringRoutes,
+    loop_voltage_v,
+    string_routes,
+)
 from arraywright.design.string_window import (
     HoursOutsideWindow,
     StringLengthRange,
@@ -218,11 +226,14 @@ __all__ = [
     "ASCE_WIND",
     "CABLE_CHECKS",
     "CURRENT_CHECKS",
+    "DAISY_CHAIN",
     "DESTINATIONS",
     "EARTHING_CHECKS",
     "EN_SNOW",
     "EN_WIND",
+    "FRAME_BONDINGS",
     "LAYINGS",
+    "LEAPFROG",
     "MATERIALS",
     "MECHANICAL_CHECKS",
     "NEEDS_CABLE_DEVICE",
@@ -249,6 +260,7 @@ __all__ = [
     "Drum",
     "ExposureCategory",
     "FirstYear",
+    "FrameBonding",
     "HoursOutsideWindow",
     "Input",
     "LoadStep",
@@ -258,6 +270,7 @@ __all__ = [
     "Practice",
     "ShadeOfYear",
     "StringLengthRange",
+    "StringRoutes",
     "TerrainCategory",
     "Weather",
     "YieldInverter",
@@ -322,6 +335,7 @@ __all__ = [
     "least_separate_mm2",
     "load_steps",
     "local_calendar",
+    "loop_voltage_v",
     "masking_angle",
     "mean_wind_velocity",
     "module_diode",
@@ -368,9 +382,12 @@ __all__ = [
     "string_fuses_needed",
     "string_length_range",
     "string_loops",
+    "string_routes",
     "surge_protection_needed",
     "surge_voltage_least",
     "table_ampacity_a",
+    "table_bonding",
+    "table_links",
     "table_mass",
     "table_voltage_factor",
     "temperature_range",

@@ -8,7 +8,14 @@ from typing import Literal, TypeAlias
 
 from arraywright.plant.layout_block import LayoutBlock
 
-__all__ = ["CableDrum", "DesignData", "DesignPractice", "Destination", "ModuleClamping"]
+__all__ = [
+    "CableDrum",
+    "CablePrice",
+    "DesignData",
+    "DesignPractice",
+    "Destination",
+    "ModuleClamping",
+]
 
 DesignPractice: TypeAlias = Literal["", "iec", "nec"]
 
@@ -52,6 +59,21 @@ class CableDrum:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CablePrice:
+    """What a metre of cable costs.
+
+    Attributes:
+        area_mm2: cross-section of its conductor [mm2].
+        material: material of the conductor; empty when the price holds for any.
+        metre_price: price of one metre of conductor, in any currency.
+    """
+
+    area_mm2: float
+    material: str
+    metre_price: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Destination:
     """Where an inverter or a combiner box stands.
 
@@ -78,6 +100,7 @@ class DesignData:
         class_keys: dotted path of each power class, in rising order, by module type.
         clampings: ways of clamping by module type.
         drums: drums of cable that can be had.
+        prices: what a metre of cable costs.
         destinations: where inverters and combiner boxes stand.
         weather_files: names of weather files in the site folder.
         blocks: blocks the layout was generated from, in the order of the file.
@@ -88,6 +111,7 @@ class DesignData:
     class_keys: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     clampings: Mapping[str, tuple[ModuleClamping, ...]] = field(default_factory=dict)
     drums: tuple[CableDrum, ...] = ()
+    prices: tuple[CablePrice, ...] = ()
     destinations: tuple[Destination, ...] = ()
     weather_files: tuple[str, ...] = ()
     blocks: tuple[LayoutBlock, ...] = ()

@@ -9,6 +9,7 @@ from typing import Final, Literal, cast
 
 from arraywright.plant.design_data import (
     CableDrum,
+    CablePrice,
     DesignData,
     DesignPractice,
     Destination,
@@ -135,6 +136,7 @@ class DesignReader:
         self.data = data
         self.parts = parts
         self.drums: tuple[CableDrum, ...] = ()
+        self.prices: tuple[CablePrice, ...] = ()
         self.destinations: tuple[Destination, ...] = ()
         self.weather_files: tuple[str, ...] = ()
 
@@ -145,6 +147,7 @@ class DesignReader:
         for path in _FLAT:
             self._section(path)
         self.drums = self._drums()
+        self.prices = self._prices()
         self.destinations = self._destinations()
         self.weather_files = self._weather_files()
         self._check_clamping()
@@ -157,6 +160,7 @@ class DesignReader:
             class_keys=dict(self.parts.class_keys),
             clampings=dict(self.parts.clampings),
             drums=self.drums,
+            prices=self.prices,
             destinations=self.destinations,
             weather_files=self.weather_files,
             blocks=blocks,
@@ -203,6 +207,31 @@ class DesignReader:
             )
             for values in read
         )
+
+    def _prices(self) -> tuple[CablePrice, ...]:
+        read = self._tables("prices")
+        if not all(values.complete for values in read):
+            return ()
+        found: list[CablePrice] = []
+        for values in read:
+            price = CablePrice(
+                area_mm2=values.number("area_mm2"),
+                material=values.text("material") if values.has("material") else "",
+                metre_price=values.number("metre_price"),
+            )
+            if any(
+                (price.area_mm2, price.material) == (other.area_mm2, other.material)
+                for other in found
+            ):
+                self.description.report(
+                    (*values.path, "area_mm2"),
+                    "site-price-twice",
+                    found=f"{price.area_mm2:g} mm2 a second time",
+                    required="one price for a size and material",
+                    remedy="Take one of the two out.",
+                )
+            found.append(price)
+        return tuple(found)
 
     def _destinations(self) -> tuple[Destination, ...]:
         read = self._tables("destinations")
