@@ -39,6 +39,19 @@ _ALL = (
         "ASTM B258",
     ),
     _source(
+        "annuity-examples",
+        "Worked examples of the present worth of a yearly sum, in open texts and programs",
+        "2024",
+        "stated beside each case",
+    ),
+    _source(
+        "assumption",
+        "An assumption of this project, to be replaced by the site's own figure",
+        "",
+        "",
+        "common_practice",
+    ),
+    _source(
         "common-practice",
         "Common practice of the trade, without a published source",
         "",

@@ -61,6 +61,9 @@ SUFFIXES: Final[dict[str, str]] = {
     "_ratio": "1",
     "_percent": "%",
     "_kwh_per_kw": "kWh/kW",
+    "_per_kwh": "1/kWh",
+    "_per_m": "1/m",
+    "_per_w": "1/W",
     "_flash_density": "1/(km2 a)",
 }
 """Suffix of a name and the unit it stands for; the longest matching suffix counts."""

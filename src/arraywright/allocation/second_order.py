@@ -199,7 +199,7 @@ def _taken(shape: CurveShape, rows: IntArray) -> CurveShape:
 
 
 def class_coordinates(shape: CurveShape, *, modules_per_string: int) -> ClassCoordinates:
-    """Coordinates x and y [W^0.5] of the modules of one class, of mean zero, (modules,) each.
+    """Coordinates x and y of the modules of one class, in roots of watts, of mean zero, (modules,).
 
     ``x = sqrt(h/2) (Imp - mean)`` and ``y = sqrt(g/2/n) (Vmp - mean)``. h is the class's mean
     curvature times ``skew_ratio``, n the usual modules of a string; where strings of an input have
@@ -245,7 +245,7 @@ def class_coordinates(shape: CurveShape, *, modules_per_string: int) -> ClassCoo
 def pool_coordinates(
     pool: DiodePool, *, modules: IntArray, modules_per_string: int
 ) -> ClassCoordinates:
-    """Coordinates [W^0.5] of the modules of one class, given by their rows in the pool.
+    """Coordinates of the modules of one class, given by their rows in the pool.
 
     Source: bucciarelli-1979
     """

@@ -9,6 +9,7 @@ from arraywright.plant.design_data import (
     Destination,
     ModuleClamping,
 )
+from arraywright.plant.handling import Coefficients
 from arraywright.plant.inverter_type import InverterType
 from arraywright.plant.layout import Layout, generate_layout
 from arraywright.plant.layout_block import LayoutBlock, check_blocks
@@ -25,6 +26,7 @@ __all__ = [
     "Building",
     "CableDrum",
     "CablePrice",
+    "Coefficients",
     "Commissioning",
     "CurrentClass",
     "DesignData",

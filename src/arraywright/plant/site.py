@@ -9,6 +9,7 @@ import polars as pl
 
 from arraywright.plant.building import Building, Yard
 from arraywright.plant.design_data import DesignData
+from arraywright.plant.handling import Coefficients
 from arraywright.plant.inverter_type import InverterType
 from arraywright.plant.module_type import ModuleType
 
@@ -79,6 +80,7 @@ class Site:
         design: what is said for the checks before steel goes up.
         building: how fast it is built; None when not said.
         yard: where pallets stand; None when not said.
+        allocation: what a watt is worth and what handling costs.
     """
 
     name: str
@@ -99,6 +101,7 @@ class Site:
     design: DesignData = field(default_factory=DesignData)
     building: Building | None = None
     yard: Yard | None = None
+    allocation: Coefficients = field(default_factory=Coefficients)
 
     def module_type_key(self, name: str) -> str | None:
         """Give the key of a module type from its key or any of its other spellings, or None."""

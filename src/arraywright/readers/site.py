@@ -17,6 +17,7 @@ from arraywright.findings import Finding, Place, Verdict
 from arraywright.plant.inverter_type import InverterType
 from arraywright.plant.module_type import ModuleType
 from arraywright.plant.site import Commissioning, Site, SpareWish
+from arraywright.readers.site_allocation import read_coefficients
 from arraywright.readers.site_building import read_building, read_yard
 from arraywright.readers.site_design import DesignParts, DesignReader, asks_for_design
 from arraywright.readers.site_keys import SECTIONS
@@ -196,6 +197,7 @@ class _SiteReader:
         commissioning = self._commissioning()
         building = read_building(self.description, self.data)
         yard = read_yard(self.description, self.data)
+        allocation = read_coefficients(self.description, self.data)
         design_reader = DesignReader(self.description, self.data, parts=self.parts)
         design_reader.read(place)
         layout_reader = LayoutReader(
@@ -209,6 +211,8 @@ class _SiteReader:
         self.inputs = tuple(layout_reader.inputs)
         failing = any(finding.verdict is Verdict.FAIL for finding in self.description.findings)
         if failing or layout is None or commissioning is None or not place.complete:
+            return None
+        if allocation is None:
             return None
         return Site(
             name=place.text("name"),
@@ -229,6 +233,7 @@ class _SiteReader:
             design=design_reader.design_data(layout_reader.blocks),
             building=building,
             yard=yard,
+            allocation=allocation,
         )
 
     def _table(self, name: str, *, required: bool) -> Mapping[str, object] | None:

@@ -10,6 +10,7 @@ from arraywright.plant.layout_block import (
     STRING_PATTERNS,
     STRING_SPANS,
 )
+from arraywright.readers.site_allocation_keys import ALLOCATION_SECTIONS
 from arraywright.readers.site_building_keys import BUILDING_SECTIONS
 from arraywright.readers.site_design_keys import (
     DESIGN_SECTIONS,
@@ -71,6 +72,7 @@ SECTIONS: Final[dict[str, SiteSection]] = {
                 "commissioning",
                 "building",
                 "yard",
+                "allocation",
                 *(
                     entry.path
                     for entry in DESIGN_SECTIONS
@@ -418,6 +420,7 @@ SECTIONS: Final[dict[str, SiteSection]] = {
             ),
         ),
         *BUILDING_SECTIONS,
+        *ALLOCATION_SECTIONS,
         *DESIGN_SECTIONS,
     )
 }
