@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import re
 import shutil
+from collections import Counter
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any, cast
 
+import numpy as np
 import polars as pl
 import pvlib
 import pytest
@@ -15,6 +19,8 @@ from arraywright.findings import Verdict
 from arraywright.procedures.check import check
 from arraywright.procedures.report import NO_PROGRESS, Report
 from arraywright.procedures.site_record import DescriptionError
+from tests.design.weather_cases import invented_years
+from tests.dossier.making import text_of
 from tests.house.sources_page import ROOT
 
 CHECKED = ROOT / "docs" / "examples" / "checked-site"
@@ -161,3 +167,126 @@ def test_weather_gives_the_first_year_and_its_checks(folder: Path) -> None:
     left = [step["left_kwh"] for step in year["waterfall"]]
     assert left[-1] == pytest.approx(year["energy_kwh"], rel=1e-9)
     assert any(sentence.startswith("First year:") for sentence in report.summary)
+
+
+# The sun of the invented weather stands highest at 12 UTC; at the example's place 57 min before.
+_SOLAR_NOON_MIN = 57
+_NEC_ARTICLES = {
+    "690.7": "greatest voltage",
+    "690.8": "currents and conductors",
+    "690.9": "overcurrent protection",
+    "690.13": "disconnecting means",
+    "690.45": "size of the equipment grounding conductor",
+    "250.122": "its table",
+    "250.120": "its protection against damage",
+    "110.14": "temperature of terminals",
+    "310.15": "ambient temperature",
+}
+
+
+def _with_real_years(folder: Path) -> None:
+    """Put two invented whole years of weather beside the description."""
+    weather = invented_years(2001, 2002)
+    time = weather.time - np.timedelta64(_SOLAR_NOON_MIN, "m")
+    pl.DataFrame(
+        {
+            "time": [f"{one}Z" for one in np.datetime_as_string(time, unit="m")],
+            "GHI [W/m2]": weather.ghi_w_m2.round(1),
+            "air temperature [degC]": weather.air_temp_c.round(2),
+            "wind speed [m/s]": weather.wind_m_s,
+        }
+    ).write_csv(folder / "years.csv")
+    with (folder / "site.toml").open("a", encoding="utf-8") as text:
+        text.write('\n[weather]\nfiles = ["years.csv"]\nstamp = "middle"\n')
+
+
+def test_nec_practice_is_assessed_whole_and_cites_its_articles(folder: Path) -> None:
+    """Built by the NEC, the example leaves no check open and every article is asked for.
+
+    Articles are those of NFPA 70 (2023) that the checks' docstrings and data files cite.
+    """
+    _with_real_years(folder)
+    # The example's 240 mm2 carry a little less at 75 degC terminals than they must without pause.
+    report = _check(folder, "design.practice=nec", "cables.array.area_mm2=300")
+    checks = cast("list[dict[str, Any]]", report.result["checks"])
+    assert report.result["practice"] == "nec"
+    assert not [
+        (one["check"], one["message"])
+        for one in checks
+        if one["verdict"] in ("fail", "not_assessable")
+    ]
+    assert {one["family"] for one in checks} == {
+        *("voltage", "current", "cable", "earthing", "surge", "mechanical", "spacing", "yield")
+    }
+    assert not [one for one in checks if one["basis"].startswith(("iec-62548", "iec-60364"))]
+    clauses = [one["basis"] for one in checks if one["basis"].startswith("nec-")]
+    assert all(re.search(r"nec-2023 .*\d{3}(\.\d+)?", clause) for clause in clauses)
+    cited = set(re.findall(r"\b\d{3}\.\d+", " ".join(clauses)))
+    assert cited >= set(_NEC_ARTICLES)
+    text = text_of((folder / "out" / "design-checks-what-if.pdf").read_bytes())
+    assert "Checked by the NEC practice" in text
+
+
+def test_the_cable_too_small_by_the_nec_alone_is_found(folder: Path) -> None:
+    """The example's cable behind the box passes by the IEC's tables and not by the NEC's column."""
+    assert Verdict.FAIL not in {one.verdict for one in _check(folder).findings}
+    by_nec = _check(folder, "design.practice=nec")
+    assert [one.check for one in by_nec.findings if one.verdict is Verdict.FAIL] == [
+        "array-cable-continuous"
+    ]
+
+
+def test_real_years_are_told_year_by_year(folder: Path) -> None:
+    """Table, JSON and document show each year's extremes beside what the design reckons with."""
+    _with_real_years(folder)
+    report = _check(folder)
+    extremes = cast("dict[str, Any]", report.result["site_extremes"])
+    # By the invented years' formula the coldest hour is the mean of 10 degC less 15 K, and the
+    # place's standard time moves an hour of the year's end at most into the next.
+    assert [one["year"] for one in extremes["air"]["years"]] == [2001, 2002]
+    assert [one["lowest_c"] for one in extremes["air"]["years"]] == pytest.approx([-5.0, -5.0])
+    assert extremes["air"]["extreme_annual_mean_min_c"] == pytest.approx(-5.0)
+    assert extremes["cells"]["highest_c"] > extremes["air"]["highest_c"]
+    rows = {row[0]: row[1:] for row in _table(report, "Site extremes")}
+    assert rows["Extreme annual mean minimum"] == ("-5.0", "weather files, 2 whole years, mean")
+    lengths = cast("list[dict[str, Any]]", report.result["string_lengths"])
+    assert all(one["hours_below"] is not None for held in lengths for one in held["lengths"])
+    text = text_of((folder / "out" / "design-checks.pdf").read_bytes())
+    assert "By the weather of years.csv" in text
+    assert "2001 -5.0" in re.sub(r"\s+", " ", text)
+
+
+def _table(report: Report, title: str) -> list[tuple[str, ...]]:
+    found = next(table for table in report.tables if table.title.startswith(title))
+    return [tuple(row) for row in found.rows]
+
+
+def test_questions_show_no_quantities_and_stand_last(folder: Path) -> None:
+    """An answered question has no value, limit or margin to look at, and is no narrow margin."""
+    rows = _table(_check(folder), "Checks")
+    questions = [row for row in rows if row[0] == "Drainage holes of the frames"]
+    assert questions == [
+        ("Drainage holes of the frames", "Quarry field", "–", "–", "–", "", "pass")
+    ]
+    assert {row[2] for row in rows[-4:]} == {"–"}
+    flooded = _table(_check(folder, "mounting.drainage_free=no"), "Checks")
+    assert flooded[0][0] == "Drainage holes of the frames"
+    assert flooded[0][-1] == "fail"
+
+
+def test_remedies_name_each_missing_key_once(folder: Path) -> None:
+    """What is missing twice is asked for once."""
+    lacking = [one for one in _check(folder).findings if one.check == "dc-cable-loss"]
+    assert {one.remedy for one in lacking} == {"Describe weather.files."}
+    for one in _check(folder).findings:
+        keys = one.remedy.removeprefix("Describe ").removesuffix(".").split(", ")
+        assert max(Counter(keys).values()) == 1
+
+
+def test_several_subjects_share_their_words(folder: Path) -> None:
+    """What two string designs have in common is written once in the table."""
+    rows = _table(_check(folder), "Checks")
+    subjects = {row[1] for row in rows}
+    assert "25 x quarry540 on string_inverter / central, class 545 W" in subjects
+    assert not any("combiner box" in one for one in subjects)
+    assert max(map(len, subjects)) < 60
