@@ -21,6 +21,7 @@ from arraywright.dossier.blocks import (
     Paragraph,
     Table,
 )
+from arraywright.dossier.design_cables import CablePart, cable_blocks
 from arraywright.dossier.design_extremes import SiteExtremes, extremes_blocks
 from arraywright.dossier.design_lengths import StringLengths, string_length_blocks
 from arraywright.dossier.plots import SweepLine, margins_plot, sweep_plot
@@ -235,6 +236,7 @@ def design_report(
     extremes: SiteExtremes | None = None,
     lengths: Sequence[StringLengths] = (),
     year: FirstYear | None = None,
+    cables: Sequence[CablePart] = (),
 ) -> Document:
     """Make the report of all checks of a design, formulas worked out so that one can follow.
 
@@ -248,6 +250,7 @@ def design_report(
         extremes: how cold and how hot the site gets, and what the design reckons with.
         lengths: how long strings may be and how long they are built.
         year: yield of the first year, where weather and losses are described.
+        cables: cable sizes, loops of strings and bonding points.
     """
     counts = {
         verdict: sum(one.finding.verdict is verdict for one in checked) for verdict in Verdict
@@ -281,6 +284,7 @@ def design_report(
             *([] if extremes is None else extremes_blocks(extremes)),
             *string_length_blocks(lengths),
             *_worked_blocks(checked),
+            *cable_blocks(cables),
             *([] if year is None else _year_blocks(year)),
         ),
     )

@@ -179,7 +179,7 @@ def check(
     moment = now()
     out = folder / "out"
     out.mkdir(parents=True, exist_ok=True)
-    cables = cable_files(site, found.runs, practice=practice, out=out)
+    cables = cable_files(site, found, practice=practice, out=out, what_if=bool(asked))
     findings: tuple[Finding, ...] = (
         *found.findings,
         *(one.finding for one in checked),
@@ -224,6 +224,7 @@ def check(
         extremes=extremes if site.design.practice else None,
         lengths=lengths,
         year=found.year,
+        cables=cables.parts,
     )
     unchanged = False
     if asked or not site.design.practice:
