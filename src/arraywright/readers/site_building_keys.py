@@ -59,8 +59,9 @@ _YARD: Final = SiteSection(
             "1",
             0.0,
             0.95,
-            "part of an area kept free as ways for the lift; the default is an assumption",
+            "part of an area kept free as ways for the lift",
             0.5,
+            "assumption",
         ),
         usual_key(
             "pallet_width_mm",
@@ -69,6 +70,7 @@ _YARD: Final = SiteSection(
             5000.0,
             "width of a pallet on the ground with the gap to the next",
             1250.0,
+            "assumption",
         ),
         usual_key(
             "pallet_overhang_mm",
@@ -77,6 +79,7 @@ _YARD: Final = SiteSection(
             2000.0,
             "length of a pallet on the ground beyond the module's long side, gap included",
             150.0,
+            "assumption",
         ),
         usual_key(
             "pallet_tare_kg",
@@ -85,6 +88,7 @@ _YARD: Final = SiteSection(
             1000.0,
             "mass of a pallet without modules",
             45.0,
+            "assumption",
         ),
         optional_key(
             "lift_mass_max_kg",
