@@ -170,6 +170,31 @@ def test_drop_weighted_with_energy_is_loss_over_energy(report: Report) -> None:
     assert drop["mean_year_percent"] < drop["mean_percent"]
 
 
+def test_every_string_has_its_drop_and_loss(folder: Path, report: Report) -> None:
+    """Each string's numbers follow by hand from its runs; together they are those of the design."""
+    strings = pl.read_csv(folder / "out" / "string-cables.csv")
+    schedule = pl.read_csv(folder / "out" / "cable-schedule.csv")
+    assert strings["string"].n_unique() == strings.height == 36
+    inputs = {
+        one["name"]: one["value"] for one in _checked(report, "dc-cable-loss", BOXED)["inputs"]
+    }
+    box = schedule.filter(pl.col("from") == "B-B02")["resistance_ohm"].to_numpy().sum()
+    own = schedule.filter(pl.col("string") == "B-S24")["resistance_ohm"].to_numpy().sum()
+    ohm = own * (1.0 + 0.00393 * 50.0) + 12 * box * (1.0 + 0.00403 * 50.0)
+    held = strings.filter(pl.col("string") == "B-S24").row(0, named=True)
+    assert held["drop_percent"] == pytest.approx(100.0 * ohm * 13.04 / (25 * 41.80), rel=1e-9)
+    assert held["loss_kwh"] == pytest.approx(
+        ohm * 13.04**2 * inputs["loss_equivalent_h"] / 1000.0, rel=1e-9
+    )
+    ratio = inputs["loss_equivalent_h"] / inputs["charge_equivalent_h"]
+    assert held["yearly_drop_percent"] == pytest.approx(held["drop_percent"] * ratio)
+    assert strings["loss_kwh"].to_numpy().sum() == pytest.approx(
+        sum(one["loss_kwh"] for one in _cables(report)["voltage_drop"])
+    )
+    greatest = max(one["greatest_percent"] for one in _cables(report)["voltage_drop"])
+    assert strings["drop_percent"].to_numpy().max() == pytest.approx(greatest)
+
+
 def test_planes_keep_their_own_hours() -> None:
     """Strings of two tilts lose by the hours of their own plane, not by those of the sunnier."""
     site = _site(layout__block__0__tilt_deg=60)

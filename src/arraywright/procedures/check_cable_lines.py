@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import polars as pl
+
 __all__ = ["CableSize", "CableSizes", "YearlyDrop"]
 
 
@@ -93,9 +95,14 @@ class CableSizes:
     Attributes:
         sizes: per role and string design the described size with the next below and above.
         drops: per string design.
+        strings: frame of every string whose cables have a length: ``string``, ``of``,
+            ``conductor_m`` of its own cables, ``box_conductor_m`` behind its box, ``drop_percent``
+            of the middle power class at STC, ``yearly_drop_percent`` and ``loss_kwh`` of a year,
+            its part of the box's cable included, null without weather; None without cable runs.
         missing: what is left open by the key that would fill it.
     """
 
     sizes: tuple[CableSize, ...]
     drops: tuple[YearlyDrop, ...]
+    strings: pl.DataFrame | None
     missing: Mapping[str, tuple[str, ...]]

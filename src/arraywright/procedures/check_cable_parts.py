@@ -37,7 +37,7 @@ _DROP_TOLD: Final = (
     "At full power under STC, and weighted with the energy of the year: the share of the year's "
     "energy that stays in the cables."
 )
-_ROLE_WORDS: Final = {"string": "string cable", "array": "cable behind box"}
+_ROLE_WORDS: Final = {"string": "string", "array": "behind box"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +69,8 @@ def cable_parts(site: Site, found: DesignCases, *, practice: Practice) -> CableP
     loops = loops_of(site, found)
     bonding = bonding_of(site, practice=practice)
     frames = {}
+    if sizes.strings is not None:
+        frames["string-cables"] = sizes.strings
     if not loops.routes.is_empty():
         frames["string-loops"] = loops.routes
     if bonding.tables is not None:
@@ -101,16 +103,11 @@ def cable_parts(site: Site, found: DesignCases, *, practice: Practice) -> CableP
 
 
 def _table(
-    headings: Sequence[str], rows: Sequence[Sequence[str]], *, left: int, wide: Sequence[int] = ()
+    headings: Sequence[str], rows: Sequence[Sequence[str]], *, left: int, widths: Sequence[float]
 ) -> Table:
-    """Give a table whose first columns are words; ``wide`` ones take three times the room."""
+    """Give a table whose first columns are words, with relative widths on paper."""
     aligned: list[_Align] = ["left" if at < left else "right" for at in range(len(headings))]
-    return Table(
-        headings=tuple(headings),
-        rows=rows,
-        align=tuple(aligned),
-        widths=tuple(3.0 if at in wide else 1.2 for at in range(len(headings))),
-    )
+    return Table(headings=tuple(headings), rows=rows, align=tuple(aligned), widths=tuple(widths))
 
 
 def _yes(held: bool | None) -> str:  # noqa: FBT001
@@ -188,7 +185,7 @@ def _size_parts(sizes: CableSizes, practice: Practice) -> list[CablePart]:
                     for one in sizes.sizes
                 ],
                 left=4,
-                wide=(1, 2),
+                widths=(1.4, 2.4, 2.2, 1.2, 1.2, 0.9, 1.5, 1.6, 0.9, 0.8, 0.8),
             ),
         )
         cost = CablePart(
@@ -226,7 +223,7 @@ def _size_parts(sizes: CableSizes, practice: Practice) -> list[CablePart]:
                     for one in sizes.sizes
                 ],
                 left=3,
-                wide=(1, 2),
+                widths=(1.4, 2.4, 2.2, 1.4, 1.2, 1.2, 1.0, 1.5, 1.1, 0.9),
             ),
         )
         parts += [fits, cost]
@@ -260,7 +257,7 @@ def _size_parts(sizes: CableSizes, practice: Practice) -> list[CablePart]:
                         for one in sizes.drops
                     ],
                     left=1,
-                    wide=(0,),
+                    widths=(3, 1, 1.2, 1.2, 1, 1.2, 1.3, 1.1),
                 ),
             )
         )
@@ -301,7 +298,7 @@ def _loop_parts(loops: Loops) -> list[CablePart]:
                     for one in loops.lines
                 ],
                 left=2,
-                wide=(0, 1),
+                widths=(2.6, 2.6, 1, 1, 1.2, 1.1, 1, 1, 1.3),
             ),
         )
     ]
@@ -352,7 +349,7 @@ def _bonding_parts(bonding: Bonding) -> list[CablePart]:
                     for one in bonding.lines
                 ],
                 left=1,
-                wide=(0,),
+                widths=(2.4, 1, 1, 1.2, 1.5, 1, 1, 1.3),
             ),
         ),
         CablePart(
@@ -369,7 +366,7 @@ def _bonding_parts(bonding: Bonding) -> list[CablePart]:
                     for one in bonding.order
                 ],
                 left=2,
-                wide=(0, 1),
+                widths=(3, 3, 1, 1.2),
             ),
         ),
     ]

@@ -69,6 +69,7 @@ def cable_sizes(site: Site, found: DesignCases, *, practice: Practice) -> CableS
     missing: dict[str, dict[str, None]] = {}
     sizes: list[CableSize] = []
     drops: list[YearlyDrop] = []
+    strings: list[pl.DataFrame] = []
     for design in found.strings:
         cases = _cases_of(found, design)
         own = None if lengths is None else _of_design(lengths, design)
@@ -81,10 +82,13 @@ def cable_sizes(site: Site, found: DesignCases, *, practice: Practice) -> CableS
                 sizes += _Compared(
                     site=site, practice=practice, design=design, role=role, cases=cases, own=own
                 ).sizes(missing)
-        drops.append(_yearly_drop(site, design, cases=cases, own=own, practice=practice))
+        each = None if own is None else _strings(site, design, own, practice=practice)
+        drops.append(_yearly_drop(site, design, cases=cases, each=each))
+        strings += [] if each is None else [each]
     return CableSizes(
         sizes=tuple(sizes),
         drops=tuple(drops),
+        strings=pl.concat(strings).drop("energy_kwh") if strings else None,
         missing={key: tuple(what) for key, what in missing.items()},
     )
 
@@ -138,10 +142,10 @@ def _lengths(site: Site, found: DesignCases) -> pl.DataFrame | None:
             boxed.alias("boxed"),
             pl.when(boxed).then(pl.len().over("combiner_box")).otherwise(0).alias("in_box"),
         )
-        .join(own, on="string", how="left")
-        .join(boxes, on="combiner_box", how="left")
-        .join(string_planes(site), on="string", how="left")
-        .join(planes, on=["tilt_deg", "azimuth_deg"], how="left")
+        .join(own, on="string", how="left", maintain_order="left")
+        .join(boxes, on="combiner_box", how="left", maintain_order="left")
+        .join(string_planes(site), on="string", how="left", maintain_order="left")
+        .join(planes, on=["tilt_deg", "azimuth_deg"], how="left", maintain_order="left")
     )
 
 
@@ -362,35 +366,48 @@ def _payback_years(difference: float | None, value: float | None) -> float | Non
     return 0.0 if better else None
 
 
+def _strings(
+    site: Site, design: StringDesign, own: pl.DataFrame, *, practice: Practice
+) -> pl.DataFrame | None:
+    """Give drop and loss of every string of a design; None when a size is not described.
+
+    The loss of a box's cable is shared by its strings: n strings have n r Imp^2 each.
+    """
+    ohm = _ohm_per_m(site, practice, boxed=design.strings_in_box > 0)
+    if ohm is None:
+        return None
+    held = middle_class(site.module_types[design.module_type])
+    resistance = pl.col("string_m") * ohm["string"]
+    if design.strings_in_box > 0:
+        resistance += pl.col("in_box") * pl.col("array_m") * ohm["array"]
+    voltage = design.modules * held.vmp_v
+    drop = 100.0 * resistance * held.imp_a / voltage
+    year = pl.when(pl.col("t1_h") > 0.0).then(drop * pl.col("t2_h") / pl.col("t1_h"))
+    return own.select(
+        "string",
+        pl.lit(design.name).alias("of"),
+        pl.col("string_m").alias("conductor_m"),
+        pl.col("array_m").fill_null(0.0).alias("box_conductor_m"),
+        drop.alias("drop_percent"),
+        year.alias("yearly_drop_percent"),
+        (resistance * pl.col("t2_h") * held.imp_a**2 / 1000.0).alias("loss_kwh"),
+        (pl.col("t1_h") * held.imp_a * voltage / 1000.0).alias("energy_kwh"),
+    )
+
+
 def _yearly_drop(
-    site: Site,
-    design: StringDesign,
-    *,
-    cases: Sequence[DesignCase],
-    own: pl.DataFrame | None,
-    practice: Practice,
+    site: Site, design: StringDesign, *, cases: Sequence[DesignCase], each: pl.DataFrame | None
 ) -> YearlyDrop:
     as_is = {"modules": np.array([float(design.modules)])}
     drop = _ask(cases, "dc-voltage-drop", replaced=as_is)
     yearly = _ask(cases, "dc-cable-loss", replaced=as_is)
     mean = mean_year = loss = None
-    ohm = _ohm_per_m(site, practice, boxed=design.strings_in_box > 0)
-    if own is not None and ohm is not None:
-        held = middle_class(site.module_types[design.module_type])
-        resistance = pl.col("string_m") * ohm["string"]
-        if design.strings_in_box > 0:
-            resistance += pl.col("in_box") * pl.col("array_m") * ohm["array"]
-        # The loss of a box's cable is shared by its strings: n strings x n r Imp^2 each.
-        told = own.select(
-            resistance.mean().alias("ohm"),
-            (resistance * pl.col("t2_h")).sum().alias("ohm_h"),
-            pl.col("t1_h").sum().alias("charge_h"),
-        ).row(0, named=True)
-        voltage = design.modules * held.vmp_v
-        mean = 100.0 * told["ohm"] * held.imp_a / voltage
-        if not own["t2_h"].null_count() and told["charge_h"] > 0.0:
-            loss = told["ohm_h"] * held.imp_a**2 / 1000.0
-            mean_year = 100.0 * told["ohm_h"] * held.imp_a / (voltage * told["charge_h"])
+    if each is not None:
+        mean = float(each["drop_percent"].to_numpy().mean())
+        energy = float(each["energy_kwh"].fill_null(0.0).to_numpy().sum())
+        if not each["loss_kwh"].null_count() and energy > 0.0:
+            loss = float(each["loss_kwh"].to_numpy().sum())
+            mean_year = 100.0 * loss / energy
     worth = site.design.number("cables.energy_price")
     strings = site.strings.filter(
         (pl.col("module_type") == design.module_type)

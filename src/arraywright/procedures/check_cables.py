@@ -72,8 +72,8 @@ def cable_files(
     """Write what is to be told of the cables of a design, as far as it is described.
 
     Cable schedule (``cable-schedule.csv``) and, where drums are described, the cutting plan of
-    string cables (``cutting-plan.csv``); loops of strings (``string-loops.csv``) and bonding points
-    of tables (``bonding-points.csv``).
+    string cables (``cutting-plan.csv``); drop and loss of every string (``string-cables.csv``),
+    loops of strings (``string-loops.csv``) and bonding points of tables (``bonding-points.csv``).
 
     Args:
         site: the site.
