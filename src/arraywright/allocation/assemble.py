@@ -13,7 +13,7 @@ from arraywright.allocation.sorting import sorted_runs
 from arraywright.allocation.stock import Supply
 from arraywright.arrays import IntArray
 
-__all__ = ["Filling", "fill_in_order", "fill_kept_together", "fill_sorted"]
+__all__ = ["Filling", "fill_in_order", "fill_kept_together", "fill_sorted", "filling_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,9 +33,10 @@ class Filling:
     openings_least: int
 
 
-def _filling(
+def filling_of(
     supply: Supply, demand: Demand, plan: ClassPlan, *, string: IntArray, module: IntArray
 ) -> Filling:
+    """Give modules in strings with their pallet openings counted; both are (places,)."""
     if not len(string):
         return Filling(string=string, module=module, openings=0, openings_least=0)
     unit = np.searchsorted(supply.unit_offsets, module, side="right") - 1
@@ -90,7 +91,7 @@ def _fill_by_flow(
         chosen = chosen[np.lexsort((chosen, demand.drop_of[chosen]))]
         strings.append(np.repeat(chosen, demand.needs[chosen]))
         modules.append(_modules_of(supply, flow))
-    return _filling(supply, demand, plan, string=_joined(strings), module=_joined(modules))
+    return filling_of(supply, demand, plan, string=_joined(strings), module=_joined(modules))
 
 
 def fill_in_order(supply: Supply, demand: Demand, plan: ClassPlan) -> Filling:
@@ -102,7 +103,7 @@ def fill_in_order(supply: Supply, demand: Demand, plan: ClassPlan) -> Filling:
         string = np.repeat(chosen, demand.needs[chosen])
         strings.append(string)
         modules.append(supply.class_offsets[c] + np.arange(len(string)))
-    return _filling(supply, demand, plan, string=_joined(strings), module=_joined(modules))
+    return filling_of(supply, demand, plan, string=_joined(strings), module=_joined(modules))
 
 
 def fill_kept_together(supply: Supply, demand: Demand, plan: ClassPlan) -> Filling:
@@ -156,4 +157,4 @@ def fill_sorted(supply: Supply, demand: Demand, plan: ClassPlan) -> Filling:
         taken = np.repeat(starts - begin, lengths) + np.arange(int(lengths.sum()))
         strings.append(np.repeat(chosen, lengths))
         modules.append(first + order[taken])
-    return _filling(supply, demand, plan, string=_joined(strings), module=_joined(modules))
+    return filling_of(supply, demand, plan, string=_joined(strings), module=_joined(modules))

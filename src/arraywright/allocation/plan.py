@@ -26,7 +26,16 @@ from arraywright.errors import CallError
 from arraywright.findings import Finding, Verdict
 from arraywright.plant import Site
 
-__all__ = ["Mode", "Plan", "Task", "allocate", "best_classes", "plan_task", "prepare_task"]
+__all__ = [
+    "Mode",
+    "Plan",
+    "Task",
+    "allocate",
+    "best_classes",
+    "finish_plan",
+    "plan_task",
+    "prepare_task",
+]
 
 Mode: TypeAlias = Literal["arrival", "plan", "sorted"]
 """``arrival``: pallets as they came; ``plan``: whole pallets kept together; ``sorted``: single
@@ -216,6 +225,12 @@ def plan_task(task: Task, mode: Mode, *, best: tuple[ClassPlan, Filling] | None 
         classes, filling = best or best_classes(task)
         if mode == "sorted":
             filling = fill_sorted(supply, demand, classes)
+    return finish_plan(task, mode, classes=classes, filling=filling)
+
+
+def finish_plan(task: Task, kind: Mode, *, classes: ClassPlan, filling: Filling) -> Plan:
+    """Make a plan of a choice of classes and modules: spares, shortages, exact mismatch."""
+    supply, demand = task.supply, task.demand
     used: BoolArray = np.zeros(supply.modules.height, dtype=np.bool_)
     used[filling.module] = True
     spares, spare_findings = choose_spares(task.site, supply, used=used, wishes=task.wishes)
@@ -228,7 +243,7 @@ def plan_task(task: Task, mode: Mode, *, best: tuple[ClassPlan, Filling] | None 
     reach = reach_of(supply, demand, string_class=classes.string_class, wishes=task.wishes)
     gaps = find_gaps(supply, demand, string_class=classes.string_class, spares=spares)
     return Plan(
-        kind=mode,
+        kind=kind,
         assignments=_assignments(task, filling),
         strings_planned=reach.strings,
         strings_on_whole_inputs=demand.all_strings.height
