@@ -1,0 +1,443 @@
+"""Whole pallets, piles or single modules: which way of filling pays at which drop point."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence as Many
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from arraywright.allocation._mode_kernels import exact_pile_fill, pile_labels, run_lengths
+from arraywright.allocation.money import (
+    HandlingCost,
+    HandlingCounts,
+    handling_cost,
+    trips_for,
+)
+from arraywright.allocation.park_types import ClassProblem, Coefficients, Sequence
+from arraywright.allocation.sequence_layout import (
+    SequenceLoss,
+    loss_of_modules,
+    modules_of_strings,
+)
+from arraywright.arrays import BoolArray, FloatArray, IntArray
+from arraywright.errors import CallError
+
+__all__ = ["SINGLE", "WHOLE", "ModePlan", "Ways", "choose_modes", "mode_words"]
+
+WHOLE: Final = 0
+"""Way of a section: pallets come off in stack order."""
+SINGLE: Final = 1
+"""Way of a section: all its modules are sorted singly; a number from 2 up is that many piles."""
+
+_ORDERS_MOST: Final = 120
+_OPTIONS_MOST: Final = 300
+_PILES_TRIED: Final = 8
+_KINDS_MOST: Final = 3
+_RUN_STATES_MOST: Final = 200_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ways:
+    """Ways that lie between drop points and the yard.
+
+    Attributes:
+        next_m: way from each section's drop point to the next section's [m], (sections - 1,) or
+            longer; zero where not known.
+        yard_m: way from the yard to each section's drop point [m], (sections,).
+    """
+
+    next_m: FloatArray
+    yard_m: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ModePlan:
+    """A class filled, each section in the way that pays.
+
+    Attributes:
+        sequence: order in which pallets are opened.
+        way: way of each section: 0 whole pallets, 1 single modules, from 2 up so many piles at
+            most per pallet, (sections,).
+        waits: sections that may not be sorted because a pallet of theirs arrives after the first of
+            their strings is built, (sections,).
+        string: string of each place, never falling, (places,).
+        module: module in each place, places of a string in order of being filled, (places,).
+        pile: pile at its section the module lay on, -1 where none, (places,).
+        loss: second-order mismatch loss.
+        counts: what is handled.
+        handling: what that costs, in money.
+        mismatch_money: what the loss is worth, in money.
+    """
+
+    sequence: Sequence
+    way: IntArray
+    waits: BoolArray
+    string: IntArray
+    module: IntArray
+    pile: IntArray
+    loss: SequenceLoss
+    counts: HandlingCounts
+    handling: HandlingCost
+    mismatch_money: float
+
+    @property
+    def total_money(self) -> float:
+        """Mismatch and handling together, in money."""
+        return self.mismatch_money + self.handling.total
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Flow:
+    """A sequence laid out in places: sections, and windows of one pallet in one section."""
+
+    string: IntArray
+    module: IntArray
+    section: IntArray
+    window: IntArray
+    window_offsets: IntArray
+    window_unit: IntArray
+    window_section: IntArray
+    sections: int
+    waits: BoolArray
+
+
+def mode_words(way: int) -> str:
+    """Give the way of a section in words."""
+    if way == WHOLE:
+        return "whole pallets in stack order"
+    if way == SINGLE:
+        return "modules sorted singly at the drop point"
+    return f"up to {way} piles per pallet at the drop point"
+
+
+def _flow(problem: ClassProblem, sequence: Sequence) -> _Flow:
+    string, module = modules_of_strings(problem, sequence)
+    section_of = np.unique(problem.string_section, return_inverse=True)[1].astype(np.int64)
+    section = section_of[string]
+    unit = np.searchsorted(problem.unit_offsets, module, side="right") - 1
+    begins = np.ones(len(module), dtype=np.bool_)
+    begins[1:] = (unit[1:] != unit[:-1]) | (section[1:] != section[:-1])
+    first = np.flatnonzero(begins)
+    sections = int(section_of[-1]) + 1 if len(section_of) else 0
+    last_day = np.full(sections, np.iinfo(np.int64).min)
+    np.maximum.at(last_day, section[first], problem.unit_day[unit[first]])
+    built = np.full(sections, np.iinfo(np.int64).max)
+    np.minimum.at(built, section_of, problem.string_day)
+    return _Flow(
+        string=string,
+        module=module,
+        section=section,
+        window=np.cumsum(begins) - 1,
+        window_offsets=np.append(first, len(module)).astype(np.int64),
+        window_unit=unit[first].astype(np.int64),
+        window_section=section[first],
+        sections=sections,
+        waits=last_day > built,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Filled:
+    """Modules in places after one way of filling everywhere, and the pile each came from."""
+
+    module: IntArray
+    pile: IntArray
+
+
+def _by_piles(problem: ClassProblem, flow: _Flow, piles: int) -> _Filled:
+    """Split each pallet's part into piles of least spread, fill from the lowest mean upwards."""
+    x = problem.x[flow.module]
+    label = pile_labels(x, flow.window_offsets, piles)
+    key = flow.window * piles + label
+    size = np.bincount(key, minlength=int(flow.window[-1] + 1) * piles)
+    mean = np.bincount(key, weights=x, minlength=len(size)) / np.maximum(size, 1)
+    # what was put down last comes off first
+    order = np.lexsort((-np.arange(len(x)), key, mean[key], flow.section))
+    numbers = np.unique(key[order], return_index=True)
+    rank = np.empty(len(numbers[0]), dtype=np.int64)
+    rank[np.argsort(numbers[1])] = np.arange(len(rank))
+    pile = rank[np.searchsorted(numbers[0], key[order])]
+    starts = np.full(flow.sections, np.iinfo(np.int64).max)
+    np.minimum.at(starts, flow.section, pile)
+    return _Filled(module=flow.module[order], pile=pile - starts[flow.section])
+
+
+def _options(x: FloatArray, piles: int) -> IntArray:
+    """All ways of cutting a window, sorted by current, into up to so many piles."""
+    count = len(x)
+    order = np.argsort(x, kind="stable")
+    rows = []
+    for q in range(1, min(piles, count) + 1):
+        for cuts in itertools.combinations(range(1, count), q - 1):
+            label = np.empty(count, dtype=np.int64)
+            label[order] = np.searchsorted(cuts, np.arange(count), side="right")
+            rows.append(label)
+    return np.array(rows, dtype=np.int64)
+
+
+def _try_all_piles(problem: ClassProblem, flow: _Flow, filled: _Filled, piles: int) -> _Filled:
+    """Replace the filling of sections small enough to try all piles and all orders of them."""
+    module, pile = filled.module.copy(), filled.pile.copy()
+    edges = np.searchsorted(flow.section, np.arange(flow.sections + 1))
+    windows_at = np.searchsorted(flow.window_section, np.arange(flow.sections + 1))
+    for section in range(flow.sections):
+        windows = flow.window_offsets[windows_at[section] : windows_at[section + 1] + 1]
+        sizes = np.diff(windows).tolist()
+        ways = math.prod(sum(math.comb(m - 1, q) for q in range(min(piles, m))) for m in sizes)
+        if len(sizes) * piles > _PILES_TRIED or ways > _OPTIONS_MOST:
+            continue
+        own = slice(int(edges[section]), int(edges[section + 1]))
+        flowing = flow.module[own]
+        x = problem.x[flowing]
+        options = [
+            _options(problem.x[flow.module[a:b]], piles) for a, b in itertools.pairwise(windows)
+        ]
+        width = max(option.shape[1] for option in options)
+        labels = np.concatenate(
+            [np.pad(option, ((0, 0), (0, width - option.shape[1]))) for option in options]
+        )
+        lengths = np.unique(flow.string[own], return_counts=True)[1]
+        least, found, found_pile = exact_pile_fill(
+            x,
+            labels,
+            np.cumsum([0] + [len(option) for option in options]).astype(np.int64),
+            (windows - windows[0]).astype(np.int64),
+            lengths.astype(np.int64),
+            np.inf,
+        )
+        if np.isfinite(least):
+            module[own] = flowing[found]
+            pile[own] = found_pile[found]
+    return _Filled(module=module, pile=pile)
+
+
+def _by_single(problem: ClassProblem, flow: _Flow) -> _Filled:
+    """Sort all modules of a section by current; cut them into strings where it loses least."""
+    order = np.lexsort((problem.x[flow.module], flow.section))
+    module = flow.module[order]
+    mixed = np.zeros(flow.sections, dtype=np.bool_)
+    lengths_of = problem.string_modules
+    first = np.full(flow.sections, -1, dtype=np.int64)
+    first[flow.section[::-1]] = lengths_of[flow.string[::-1]]
+    mixed[flow.section[lengths_of[flow.string] != first[flow.section]]] = True
+    edges = np.searchsorted(flow.section, np.arange(flow.sections + 1))
+    for section in np.flatnonzero(mixed):
+        own = slice(int(edges[section]), int(edges[section + 1]))
+        module[own] = _cut_runs(problem.x[module[own]], flow.string[own], module[own])
+    return _Filled(module=module, pile=np.full(len(module), -1, dtype=np.int64))
+
+
+def _cut_runs(x: FloatArray, string: IntArray, module: IntArray) -> IntArray:
+    """Give sorted modules to strings of unequal length, runs where they lose least."""
+    _, held = np.unique(string, return_counts=True)
+    lengths, counts = np.unique(held, return_counts=True)
+    if len(lengths) > _KINDS_MOST or math.prod(c + 1 for c in counts.tolist()) > _RUN_STATES_MOST:
+        return module
+    kinds = run_lengths(x, lengths.astype(np.int64), counts.astype(np.int64))
+    run_end = np.cumsum(lengths[kinds])
+    place_of = np.concatenate([[0], np.cumsum(held)])
+    out = np.empty_like(module)
+    for kind, length in enumerate(lengths.tolist()):
+        runs = run_end[kinds == kind] - length
+        for run, own in zip(runs.tolist(), np.flatnonzero(held == length).tolist(), strict=True):
+            out[place_of[own] : place_of[own] + length] = module[run : run + length]
+    return out
+
+
+def _section_loss(problem: ClassProblem, flow: _Flow, module: IntArray) -> FloatArray:
+    """Loss of each section, inputs judged by their strings in it, (sections,)."""
+    count = len(problem.string_modules)
+    section_of = np.unique(problem.string_section, return_inverse=True)[1]
+    x = problem.x[module]
+    size = np.maximum(np.bincount(flow.string, minlength=count), 1)
+    total = np.bincount(flow.string, weights=x, minlength=count)
+    square = np.bincount(flow.string, weights=x**2, minlength=count)
+    loss = np.bincount(section_of, weights=square - total**2 / size, minlength=flow.sections)
+    if np.any(problem.y):
+        y = np.bincount(flow.string, weights=problem.y[module], minlength=count)
+        both = problem.string_input.astype(np.int64) * flow.sections + section_of
+        _, code, alike = np.unique(both, return_inverse=True, return_counts=True)
+        level = np.bincount(code, weights=y)[code] / alike[code]
+        loss = loss + np.bincount(section_of, weights=(y - level) ** 2, minlength=flow.sections)
+    return np.asarray(loss)
+
+
+def _counts(
+    flow: _Flow, way: IntArray, *, ways: Ways | None, coefficients: Coefficients
+) -> HandlingCounts:
+    size = np.bincount(flow.section, minlength=flow.sections)
+    again = flow.window_unit[1:] == flow.window_unit[:-1]
+    opened_at = flow.window_section[np.concatenate([[True], ~again])]
+    per_section = np.bincount(opened_at, minlength=flow.sections)
+    trips = -(-per_section // coefficients.pallets_per_trip)
+    next_m = np.zeros(flow.sections) if ways is None else ways.next_m
+    yard_m = np.zeros(flow.sections) if ways is None else ways.yard_m
+    return HandlingCounts(
+        opened=len(opened_at),
+        carries=int(again.sum()),
+        carried_m=float(np.sum(next_m[flow.window_section[:-1][again]])),
+        piled_modules=int(size[way > SINGLE].sum()),
+        single_modules=int(size[way == SINGLE].sum()),
+        trips=trips_for(per_section, pallets_per_trip=coefficients.pallets_per_trip),
+        trip_m=float(np.sum(trips * yard_m)),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Table:
+    """Loss and extra handling of each way at each section, (ways, sections)."""
+
+    way: IntArray
+    filled: tuple[_Filled, ...]
+    loss_w: FloatArray
+    handling: FloatArray
+
+
+def _table(
+    problem: ClassProblem, flow: _Flow, coefficients: Coefficients, allowed: Many[int]
+) -> _Table:
+    size = np.bincount(flow.section, minlength=flow.sections)
+    way, filled, handling = [], [], []
+    for one in allowed:
+        if one == WHOLE:
+            held = _Filled(module=flow.module, pile=np.full(len(flow.module), -1, dtype=np.int64))
+            cost = 0.0
+        elif one == SINGLE:
+            held, cost = _by_single(problem, flow), coefficients.single_cost_per_module
+        else:
+            held = _try_all_piles(problem, flow, _by_piles(problem, flow, one), one)
+            cost = coefficients.pile_cost_per_module
+        way.append(one)
+        filled.append(held)
+        handling.append(np.where(flow.waits & (one != WHOLE), np.inf, cost * size))
+    return _Table(
+        way=np.array(way, dtype=np.int64),
+        filled=tuple(filled),
+        loss_w=np.array([_section_loss(problem, flow, held.module) for held in filled]),
+        handling=np.array(handling),
+    )
+
+
+def _join(flow: _Flow, table: _Table, chosen: IntArray) -> _Filled:
+    """Take each section from the filling of its way, strings in building order."""
+    module, pile = flow.module.copy(), np.full(len(flow.module), -1, dtype=np.int64)
+    for number, held in enumerate(table.filled):
+        own = chosen[flow.section] == number
+        module[own], pile[own] = held.module[own], held.pile[own]
+    return _Filled(module=module, pile=pile)
+
+
+def _orders(problem: ClassProblem) -> list[Sequence]:
+    """All orders of pallets that arrivals allow, where they are few; none else."""
+    units = len(problem.unit_day)
+    total = int(problem.string_modules.sum())
+    if total == 0 or math.factorial(min(units, 12)) > _ORDERS_MOST:
+        return []
+    ends = np.cumsum(problem.string_modules)
+    sizes = problem.unit_sizes
+    found: dict[tuple[int, ...], None] = {}
+    for order in itertools.permutations(range(units)):
+        held, reach, sound = [], 0, True
+        for unit in order:
+            if reach >= total:
+                break
+            day = problem.string_day[int(np.searchsorted(ends, reach, side="right"))]
+            sound = sound and bool(problem.unit_day[unit] <= day)
+            held.append(unit)
+            reach += int(sizes[unit])
+        if sound and reach >= total:
+            found[tuple(held)] = None
+    return [Sequence(units=np.array(order, dtype=np.int64)) for order in found]
+
+
+def choose_modes(
+    problem: ClassProblem,
+    coefficients: Coefficients,
+    *,
+    sequences: Many[Sequence],
+    allowed: Many[int] | None = None,
+    ways: Ways | None = None,
+    forced: bool = False,
+) -> ModePlan:
+    """Fill each section whole, from piles or singly, whichever costs least money with its loss.
+
+    The sequence says which modules come to which section; only within a section is sorted, so that
+    what was decided for the others and what has arrived stay as they are. A section is sorted only
+    when all its pallets are here before its first string is built.
+
+    * whole: pallets come off from the top, strings are filled one after the other;
+    * piles: what comes off each pallet is split by current into up to k piles of least spread
+      (exact), piles are taken from the lowest mean upwards, the module put down last first;
+    * single: the section's modules are sorted by current and cut into strings where it loses least
+      (exact for the loss within strings, up to three lengths).
+
+    Where a class has five pallets at most, all orders are tried beside those given; where a section
+    has few piles, all piles and all orders of them. Of several sequences the cheapest is taken.
+
+    Args:
+        problem: the class.
+        coefficients: money.
+        sequences: orders of pallets to choose from, for example searched and by arrival.
+        allowed: ways to choose from; whole, single and 2 to ``piles_most`` piles when None.
+        ways: ways between drop points and from the yard; zero when None.
+        forced: take the sorted way with the least loss wherever it is possible, whatever it costs.
+
+    Raises:
+        CallError: no sequence is given, or none of the ways is known.
+
+    Source: fisher-1958 (piles of least spread); assumption (costs)
+    """
+    if allowed is None:
+        allowed = (WHOLE, SINGLE, *range(2, coefficients.piles_most + 1))
+    if not sequences or not allowed or min(allowed) < 0:
+        raise CallError(
+            "allocation-no-way",
+            "No order of pallets or no way of filling is given.",
+            "Give at least the order of arrival and the way 0 (whole pallets).",
+        )
+    tried = [*sequences, *_orders(problem)]
+    plans = [
+        _plan(problem, coefficients, sequence, (WHOLE, *allowed), ways, forced=forced)
+        for sequence in tried
+    ]
+    return min(plans, key=lambda plan: plan.loss.total_w if forced else plan.total_money)
+
+
+def _plan(
+    problem: ClassProblem,
+    coefficients: Coefficients,
+    sequence: Sequence,
+    allowed: Many[int],
+    ways: Ways | None,
+    *,
+    forced: bool,
+) -> ModePlan:
+    flow = _flow(problem, sequence)
+    table = _table(problem, flow, coefficients, list(dict.fromkeys(allowed)))
+    if forced:
+        cost = np.where(np.isfinite(table.handling), table.loss_w, np.inf)
+        # whole pallets only where sorting is not possible
+        cost[0] = np.where(np.isfinite(cost[1:]).any(axis=0), np.inf, cost[0])
+    else:
+        cost = coefficients.value_per_w * table.loss_w + table.handling
+    chosen = np.argmin(cost, axis=0).astype(np.int64)
+    held = _join(flow, table, chosen)
+    way = table.way[chosen]
+    counts = _counts(flow, way, ways=ways, coefficients=coefficients)
+    loss = loss_of_modules(problem, string=flow.string, module=held.module)
+    return ModePlan(
+        sequence=sequence,
+        way=way,
+        waits=flow.waits,
+        string=flow.string,
+        module=held.module,
+        pile=held.pile,
+        loss=loss,
+        counts=counts,
+        handling=handling_cost(counts, coefficients),
+        mismatch_money=coefficients.value_per_w * loss.total_w,
+    )
