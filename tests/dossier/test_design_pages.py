@@ -157,6 +157,24 @@ def test_a_typical_year_shows_no_yearly_minimum() -> None:
     assert real["Minimum once in 20 years"] == "-7.9"
 
 
+def test_part_of_a_year_knows_no_hottest_month() -> None:
+    """Weather of a winter tells its own extremes and no design value."""
+    weather = invented_years(2001, 2001)
+    winter = np.where(weather.time < np.datetime64("2001-03-01"), weather.air_temp_c, np.nan)
+    weather = replace(weather, air_temp_c=winter)
+    held = _extremes(
+        typical=False,
+        extremes=air_temperature_extremes(weather),
+        years=air_temperature_years(weather),
+    )
+    rows = [row for row in extreme_rows(held) if row[2].startswith("weather files")]
+    assert [row[0] for row in rows] == [
+        *("Lowest hour of all", "Lowest hour in daylight", "Highest hour of all")
+    ]
+    assert {row[2] for row in rows} == {"weather files, no whole year"}
+    assert "month by month" in _text(extremes_blocks(held))
+
+
 def test_each_whole_year_stands_in_the_document() -> None:
     """Twelve years give twelve rows and their mean, a typical year none."""
     real = _text(extremes_blocks(_extremes(typical=False)))

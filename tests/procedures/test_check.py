@@ -37,6 +37,15 @@ def folder(tmp_path: Path) -> Path:
     return Path(shutil.copytree(CHECKED, tmp_path / "site"))
 
 
+@pytest.fixture(scope="module")
+def described(tmp_path_factory: pytest.TempPathFactory) -> Report:
+    """Give the report of the example as it is described, made once."""
+    folder = Path(shutil.copytree(CHECKED, tmp_path_factory.mktemp("described") / "site"))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("ARRAYWRIGHT_HOME", str(folder.parent / "home"))
+        return _check(folder)
+
+
 def _check(folder: Path, *settings: str, sweep: str | None = None) -> Report:
     return check(folder, settings=settings, sweep=sweep, now=_now, progress=NO_PROGRESS)
 
@@ -227,9 +236,9 @@ def test_nec_practice_is_assessed_whole_and_cites_its_articles(folder: Path) -> 
     assert "Checked by the NEC practice" in text
 
 
-def test_the_cable_too_small_by_the_nec_alone_is_found(folder: Path) -> None:
+def test_the_cable_too_small_by_the_nec_alone_is_found(folder: Path, described: Report) -> None:
     """The example's cable behind the box passes by the IEC's tables and not by the NEC's column."""
-    assert Verdict.FAIL not in {one.verdict for one in _check(folder).findings}
+    assert Verdict.FAIL not in {one.verdict for one in described.findings}
     by_nec = _check(folder, "design.practice=nec")
     assert [one.check for one in by_nec.findings if one.verdict is Verdict.FAIL] == [
         "array-cable-continuous"
@@ -261,9 +270,9 @@ def _table(report: Report, title: str) -> list[tuple[str, ...]]:
     return [tuple(row) for row in found.rows]
 
 
-def test_questions_show_no_quantities_and_stand_last(folder: Path) -> None:
+def test_questions_show_no_quantities_and_stand_last(folder: Path, described: Report) -> None:
     """An answered question has no value, limit or margin to look at, and is no narrow margin."""
-    rows = _table(_check(folder), "Checks")
+    rows = _table(described, "Checks")
     questions = [row for row in rows if row[0] == "Drainage holes of the frames"]
     assert questions == [
         ("Drainage holes of the frames", "Quarry field", "–", "–", "–", "", "pass")
@@ -274,18 +283,18 @@ def test_questions_show_no_quantities_and_stand_last(folder: Path) -> None:
     assert flooded[0][-1] == "fail"
 
 
-def test_remedies_name_each_missing_key_once(folder: Path) -> None:
+def test_remedies_name_each_missing_key_once(described: Report) -> None:
     """What is missing twice is asked for once."""
-    lacking = [one for one in _check(folder).findings if one.check == "dc-cable-loss"]
+    lacking = [one for one in described.findings if one.check == "dc-cable-loss"]
     assert {one.remedy for one in lacking} == {"Describe weather.files."}
-    for one in _check(folder).findings:
+    for one in described.findings:
         keys = one.remedy.removeprefix("Describe ").removesuffix(".").split(", ")
         assert max(Counter(keys).values()) == 1
 
 
-def test_several_subjects_share_their_words(folder: Path) -> None:
+def test_several_subjects_share_their_words(described: Report) -> None:
     """What two string designs have in common is written once in the table."""
-    rows = _table(_check(folder), "Checks")
+    rows = _table(described, "Checks")
     subjects = {row[1] for row in rows}
     assert "25 x quarry540 on string_inverter / central, class 545 W" in subjects
     assert not any("combiner box" in one for one in subjects)

@@ -77,6 +77,15 @@ def _folder(tmp_path: Path) -> Path:
     return Path(shutil.copytree(CHECKED, tmp_path / "site"))
 
 
+@pytest.fixture(scope="module")
+def described(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Report]:
+    """Give the example as it is described, checked once, with its folder."""
+    folder = _folder(tmp_path_factory.mktemp("described"))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("ARRAYWRIGHT_HOME", str(folder.parent / "home"))
+        return folder, _without_weather(folder)
+
+
 def _table(report: Report, title: str) -> ReportTable:
     return next(table for table in report.tables if table.title.startswith(title))
 
@@ -179,10 +188,9 @@ def test_lengths_built_apart_from_what_is_allowed_are_shown_with_it() -> None:
         )
 
 
-def test_table_json_and_document_tell_the_same_lengths(tmp_path: Path) -> None:
+def test_table_json_and_document_tell_the_same_lengths(described: tuple[Path, Report]) -> None:
     """Allowed range, built length and its neighbours stand in table, JSON and PDF."""
-    folder = _folder(tmp_path)
-    report = _without_weather(folder)
+    folder, report = described
     table = _table(report, "Modules per string")
     listed = cast("list[dict[str, Any]]", report.result["string_lengths"])
     assert len(listed) == 2
@@ -201,10 +209,9 @@ def _without_weather(folder: Path) -> Report:
     return check(folder, now=_now, progress=NO_PROGRESS)
 
 
-def test_without_weather_it_says_so_and_draws_no_extremes(tmp_path: Path) -> None:
+def test_without_weather_it_says_so_and_draws_no_extremes(described: tuple[Path, Report]) -> None:
     """Hours are dashes, and the described temperatures stand alone with their basis."""
-    folder = _folder(tmp_path)
-    report = _without_weather(folder)
+    folder, report = described
     assert {cell for row in _table(report, "Modules per string").rows for cell in row[4:]} == {"–"}
     rows = _table(report, "Site extremes").rows
     assert [row[0] for row in rows] == [

@@ -81,7 +81,14 @@ def _of(found: AirTemperatureExtremes) -> str:
     if found.typical:
         return "weather files, a typical year"
     count = len(found.years)
+    if not count:
+        return "weather files, no whole year"
     return f"weather files, {count} whole year{'' if count == 1 else 's'}"
+
+
+def _knows_hottest(found: AirTemperatureExtremes) -> bool:
+    """Tell whether the weather covers enough to know which month is the hottest."""
+    return found.typical or len(found.years) > 0
 
 
 def _air_rows(found: AirTemperatureExtremes) -> list[tuple[str, float, str]]:
@@ -102,10 +109,9 @@ def _air_rows(found: AirTemperatureExtremes) -> list[tuple[str, float, str]]:
         rows.append(
             (f"Minimum once in {_RETURN_YEARS} years", float(rare), f"{whose}, Gumbel's law")
         )
-    month = calendar.month_name[found.hottest_month]
-    rows.append(
-        (f"Exceeded by 2 % of {month}'s hours", found.hottest_month_2_percent_c, f"{whose}, all")
-    )
+    if _knows_hottest(found):
+        month = calendar.month_name[found.hottest_month]
+        rows.append((f"Exceeded by 2 % of {month}'s hours", found.hottest_month_2_percent_c, whose))
     if len(found.years):
         rows.append(
             ("Extreme annual mean maximum", found.extreme_annual_mean_max_c, f"{whose}, mean")
@@ -154,7 +160,7 @@ def _design_lines(axes: Axes, held: SiteExtremes) -> None:
         lines.append((found.extreme_annual_mean_min_c, "mean of yearly\nminima", ":", "#0072B2"))
     elif held.stated_mean_min_c is not None:
         lines.append((held.stated_mean_min_c, "mean of yearly\nminima, stated", ":", "#0072B2"))
-    if found is not None and np.isfinite(found.hottest_month_2_percent_c):
+    if found is not None and _knows_hottest(found):
         month = calendar.month_name[found.hottest_month]
         lines.append((found.hottest_month_2_percent_c, f"2 % of {month}", "-.", "#D55E00"))
     lines.sort(key=lambda line: line[0])

@@ -42,8 +42,8 @@ _NO_WEATHER: Final = (
     "length would be outside the window is not known."
 )
 _NOT_A_YEAR: Final = (
-    "The weather described does not cover a year: how many hours of a year a string of each length "
-    "would be outside the window is not known."
+    "The weather described does not give light, air temperature and wind all round the year: how "
+    "many hours of a year a string of each length would be outside the window is not known."
 )
 _SIDES: Final = ("above", "below", "over")
 
