@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from arraywright.allocation.mode_bound import any_way_bound, mode_bound
 from arraywright.allocation.modes import SINGLE, WHOLE, ModePlan, choose_modes, mode_words
 from arraywright.allocation.park_types import ClassProblem, Sequence
 from arraywright.allocation.sequence_layout import arrival_sequence, sequence_loss
@@ -191,7 +192,7 @@ def _check(problem: ClassProblem, plan: ModePlan) -> None:
     assert set(unit.tolist()) == set(plan.sequence.units.tolist())
     section = np.unique(problem.string_section, return_inverse=True)[1]
     # where a section is sorted, everything of it is there before its first string is built
-    for number in np.flatnonzero(plan.way != WHOLE):
+    for number in np.flatnonzero(plan.way != WHOLE).tolist():
         own = section[string] == number
         assert problem.unit_day[unit[own]].max() <= problem.string_day[section == number].min()
         if plan.way[number] > SINGLE:
@@ -201,7 +202,7 @@ def _check(problem: ClassProblem, plan: ModePlan) -> None:
         else:
             assert np.all(plan.pile[own] == -1)
     # a section holds what the order of pallets brings there, no more and no less
-    flowing: IntArray = np.concatenate(
+    taken: IntArray = np.concatenate(
         [
             np.arange(problem.unit_offsets[u], problem.unit_offsets[u + 1])
             for u in plan.sequence.units
@@ -209,7 +210,7 @@ def _check(problem: ClassProblem, plan: ModePlan) -> None:
     )[: len(module)]
     place_section = section[np.repeat(np.arange(len(section)), problem.string_modules)]
     for number in range(len(plan.way)):
-        assert set(module[section[string] == number]) == set(flowing[place_section == number])
+        assert set(module[section[string] == number]) == set(taken[place_section == number])
 
 
 @settings(max_examples=40, deadline=None)
@@ -281,6 +282,77 @@ def test_what_handling_counts() -> None:
     assert plan.counts.piled_modules == 11
     assert plan.counts.single_modules == 0
     assert plan.counts.carries == int(plan.sequence.units[1] != 2)
+
+
+@pytest.mark.parametrize("prices", PRICES)
+@pytest.mark.parametrize("case", TINY)
+def test_bound_is_never_above_trying_everything(case: str, prices: str) -> None:
+    """With the exact best order as its start the bound stays below the best of all plans."""
+    problem = TINY[case]
+    money = replace(PRICES[prices], piles_most=2)
+    order_w = _brute_force(problem, replace(money, opening_cost=0.0, carry_cost=0.0), (WHOLE,))
+    bound = mode_bound(problem, money, order_bound_w=order_w / money.value_per_w)
+    assert bound.money <= _brute_force(problem, money, (WHOLE, SINGLE, 2)) + 1e-9
+    assert bound.money == max(bound.by_matching, bound.by_order, bound.by_parts)
+
+
+@settings(max_examples=60, deadline=None)
+@given(data=st.data())
+def test_bound_is_never_above_a_plan(data: st.DataObject) -> None:
+    """No plan of any ways at any prices costs less than the bound."""
+    sizes = data.draw(st.lists(st.integers(4, 14), min_size=6, max_size=20))
+    strings = data.draw(st.lists(st.sampled_from([5, 7]), min_size=2, max_size=24))
+    while sum(strings) > sum(sizes):
+        strings = strings[:-1]
+    section = np.cumsum(data.draw(st.lists(st.integers(0, 1), min_size=24, max_size=24)))
+    problem = _problem(
+        sizes,
+        strings,
+        section[: len(strings)].tolist(),
+        seed=data.draw(st.integers(0, 10**6)),
+        within=data.draw(st.sampled_from([0.2, 1.0])),
+    )
+    prices = replace(
+        FREE,
+        opening_cost=data.draw(st.sampled_from([0.0, 1.0])),
+        pile_cost_per_module=data.draw(st.sampled_from([0.0, 0.02, 0.3])),
+        single_cost_per_module=data.draw(st.sampled_from([0.0, 0.05, 0.6])),
+        piles_most=data.draw(st.integers(2, 5)),
+    )
+    by_mean = np.argsort(
+        [problem.x[a:b].mean() for a, b in itertools.pairwise(problem.unit_offsets)]
+    )
+    order, reach = [], 0
+    for unit in by_mean.tolist():
+        if reach < sum(strings):
+            order.append(unit)
+            reach += sizes[unit]
+    sequences = [arrival_sequence(problem), Sequence(units=np.array(order, dtype=np.int64))]
+    plan = choose_modes(problem, prices, sequences=sequences)
+    assert mode_bound(problem, prices, order_bound_w=0.0).money <= plan.total_money + 1e-9
+    assert any_way_bound(problem) <= plan.loss.total_w + 1e-9
+
+
+def test_least_of_any_deal_is_met_by_sorted_runs() -> None:
+    """Without stock left over the bound is the loss of runs sorted by current, found by hand."""
+    problem = _problem([6, 6], [3, 3, 3, 3], [0] * 4, seed=11)
+    x = np.sort(problem.x).reshape(4, 3)
+    runs_w = float(((x - x.mean(axis=1, keepdims=True)) ** 2).sum())
+    assert any_way_bound(problem) <= runs_w + 1e-12
+    assert any_way_bound(problem) == pytest.approx(runs_w, rel=0.05)
+    assert _best_single(problem.x, list(range(12)), [3, 3, 3, 3]) == pytest.approx(runs_w)
+
+
+def test_bound_is_near_where_sorting_pays() -> None:
+    """Where piles pay at every drop point the bound is within a tenth of the avoidable."""
+    problem = _problem([36] * 300, [27] * 390, np.repeat(range(19), 21)[:390].tolist(), seed=9)
+    prices = replace(FREE, pile_cost_per_module=0.02, single_cost_per_module=9.0)
+    start = [arrival_sequence(problem)]
+    arrival = choose_modes(problem, prices, sequences=start, allowed=(WHOLE,)).total_money
+    plan = choose_modes(problem, prices, sequences=start)
+    bound = mode_bound(problem, prices, order_bound_w=0.0)
+    gap = (plan.total_money - bound.money) / (arrival - bound.money)
+    assert 0.0 <= gap < 0.1
 
 
 def test_ways_have_words() -> None:
