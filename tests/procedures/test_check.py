@@ -50,6 +50,11 @@ def _check(folder: Path, *settings: str, sweep: str | None = None) -> Report:
     return check(folder, settings=settings, sweep=sweep, now=_now, progress=NO_PROGRESS)
 
 
+def _report_text(folder: Path) -> str:
+    _check(folder)
+    return text_of((folder / "out" / "design-checks.pdf").read_bytes())
+
+
 def _verdicts(report: Report, key: str) -> set[Verdict]:
     return {one.verdict for one in report.findings if one.check == key}
 
@@ -278,6 +283,9 @@ def test_questions_show_no_quantities_and_stand_last(folder: Path, described: Re
         ("Drainage holes of the frames", "Quarry field", "–", "–", "–", "", "pass")
     ]
     assert {row[2] for row in rows[-4:]} == {"–"}
+    text = re.sub(r"\s+", " ", _report_text(folder))
+    assert "whether rails and clamps leave the frames' drainage holes free: yes" in text
+    assert "1 - d <= 0" not in text
     flooded = _table(_check(folder, "mounting.drainage_free=no"), "Checks")
     assert flooded[0][0] == "Drainage holes of the frames"
     assert flooded[0][-1] == "fail"

@@ -10,8 +10,10 @@ import numpy as np
 from arraywright.arrays import FloatArray
 from arraywright.design.check import DesignCheck, Input, Practice, Values
 
-__all__ = ["QUESTIONS"]
+__all__ = ["QUESTIONS", "YES_OR_NO"]
 
+YES_OR_NO: Final = " (1 yes, 0 no)"
+"""Stands behind the meaning of an input that is answered with yes or no."""
 _BOTH: Final = (Practice.IEC, Practice.NEC)
 
 
@@ -45,7 +47,7 @@ def _question(
 
 
 def _yes(name: str, symbol: str, meaning: str, key: str) -> Input:
-    return Input(name=name, symbol=symbol, unit="1", meaning=f"{meaning} (1 yes, 0 no)", key=key)
+    return Input(name=name, symbol=symbol, unit="1", meaning=f"{meaning}{YES_OR_NO}", key=key)
 
 
 QUESTIONS: Final[tuple[DesignCheck, ...]] = (

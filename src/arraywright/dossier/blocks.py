@@ -49,9 +49,10 @@ class Caution:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Facts:
-    """Pairs of a name and a value."""
+    """Pairs of a name and a value; ``together`` keeps a few on one page."""
 
     pairs: tuple[tuple[str, str], ...]
+    together: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

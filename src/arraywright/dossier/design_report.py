@@ -10,6 +10,7 @@ from itertools import groupby
 from typing import Final
 
 from arraywright.design import CheckedDesign, FirstYear
+from arraywright.design.mounting_questions import YES_OR_NO
 from arraywright.dossier.blocks import (
     Block,
     Caution,
@@ -165,6 +166,14 @@ def checks_table(checked: Sequence[CheckedDesign]) -> Table:
     )
 
 
+def _answers(one: CheckedDesign) -> list[tuple[str, str]]:
+    """Give what was asked with its answer, in place of a formula; nothing when not answered."""
+    return [
+        ("Answered", f"{held.meaning.removesuffix(YES_OR_NO)}: {'yes' if value else 'no'}")
+        for held, value in one.values
+    ]
+
+
 def _worked_blocks(checked: Sequence[CheckedDesign]) -> list[Block]:
     blocks: list[Block] = []
     names = list(_FAMILIES)
@@ -173,18 +182,18 @@ def _worked_blocks(checked: Sequence[CheckedDesign]) -> list[Block]:
         blocks.append(Heading(text=_FAMILIES[family]))
         for one in worst_first(held):
             finding = one.finding
-            pairs = [
-                ("Verdict", f"{verdict_word(finding.verdict.value)}: {finding.message}"),
-                ("Formula", one.check.formula),
-            ]
-            if one.worked:
-                pairs.append(("With numbers", one.worked))
+            pairs = [("Verdict", f"{verdict_word(finding.verdict.value)}: {finding.message}")]
+            if one.check.question:
+                pairs += _answers(one)
+            else:
+                pairs.append(("Formula", one.check.formula))
+                pairs += [("With numbers", one.worked)] if one.worked else []
             pairs.append(("Basis", source_title(finding.basis)))
             if finding.remedy:
                 pairs.append(("To do", finding.remedy))
             blocks += [
                 Heading(text=f"{_title(one)}, {subject_words(finding.subject)}", level=3),
-                Facts(pairs=tuple(pairs)),
+                Facts(pairs=tuple(pairs), together=True),
             ]
     return blocks
 

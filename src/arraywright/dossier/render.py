@@ -61,7 +61,8 @@ def _block_data(block: Block, folder: Path, name: str) -> dict[str, object]:
         case Caution():
             return {"kind": "caution", "lines": list(block.lines)}
         case Facts():
-            return {"kind": "facts", "pairs": [list(pair) for pair in block.pairs]}
+            pairs = [list(pair) for pair in block.pairs]
+            return {"kind": "facts", "pairs": pairs, "together": block.together}
         case Table():
             return {
                 "kind": "table",
