@@ -26,7 +26,16 @@ from arraywright.allocation.sequence_layout import (
 from arraywright.arrays import BoolArray, FloatArray, IntArray
 from arraywright.errors import CallError
 
-__all__ = ["SINGLE", "WHOLE", "ModePlan", "Ways", "choose_modes", "mode_words"]
+__all__ = [
+    "SINGLE",
+    "WHOLE",
+    "ModePlan",
+    "ModePoint",
+    "Ways",
+    "choose_modes",
+    "mode_points",
+    "mode_words",
+]
 
 WHOLE: Final = 0
 """Way of a section: pallets come off in stack order."""
@@ -88,6 +97,21 @@ class ModePlan:
     def total_money(self) -> float:
         """Mismatch and handling together, in money."""
         return self.mismatch_money + self.handling.total
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ModePoint:
+    """What one rule for choosing ways comes to, over all sections of a class.
+
+    Attributes:
+        loss_w: second-order loss, inputs judged drop point by drop point [W].
+        counts: what is handled.
+        sorted_sections: sections not filled from whole pallets.
+    """
+
+    loss_w: float
+    counts: HandlingCounts
+    sorted_sections: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -313,7 +337,7 @@ def _table(
             cost = coefficients.pile_cost_per_module
         way.append(one)
         filled.append(held)
-        handling.append(np.where(flow.waits & (one != WHOLE), np.inf, cost * size))
+        handling.append(np.where(flow.waits, np.inf if one != WHOLE else 0.0, cost * size))
     return _Table(
         way=np.array(way, dtype=np.int64),
         filled=tuple(filled),
@@ -441,3 +465,52 @@ def _plan(
         handling=handling_cost(counts, coefficients),
         mismatch_money=coefficients.value_per_w * loss.total_w,
     )
+
+
+def mode_points(
+    problem: ClassProblem,
+    coefficients: Coefficients,
+    *,
+    sequence: Sequence,
+    forced: Many[int],
+    price_ratio: Many[float],
+    ways: Ways | None = None,
+) -> tuple[list[ModePoint], list[ModePoint]]:
+    """Loss and handling with each way at every drop point, and with what pays at scaled prices.
+
+    Args:
+        problem: the class.
+        coefficients: money.
+        sequence: order of pallets.
+        forced: ways of ``choose_modes``, each taken wherever arrivals allow it.
+        price_ratio: prices of sorting over those described; at each, every section takes what pays.
+        ways: ways between drop points and from the yard; zero when None.
+
+    Returns:
+        A point for each forced way, and one for each price.
+
+    Source: assumption (costs)
+    """
+    flow = _flow(problem, sequence)
+    allowed = list(dict.fromkeys((WHOLE, SINGLE, *range(2, coefficients.piles_most + 1), *forced)))
+    table = _table(problem, flow, coefficients, allowed)
+    rows = np.arange(flow.sections)
+
+    def point(chosen: IntArray) -> ModePoint:
+        way = table.way[chosen]
+        return ModePoint(
+            loss_w=float(table.loss_w[chosen, rows].sum()),
+            counts=_counts(flow, way, ways=ways, coefficients=coefficients),
+            sorted_sections=int(np.sum(way != WHOLE)),
+        )
+
+    everywhere = []
+    for one in forced:
+        number = allowed.index(one)
+        everywhere.append(point(np.where(np.isfinite(table.handling[number]), number, 0)))
+    mixed = []
+    for ratio in price_ratio:
+        handling = np.where(np.isfinite(table.handling), ratio * table.handling, np.inf)
+        cost = coefficients.value_per_w * table.loss_w + handling
+        mixed.append(point(np.argmin(cost, axis=0).astype(np.int64)))
+    return everywhere, mixed

@@ -68,6 +68,7 @@ class ClassCoordinates:
         skew_ratio: what the curvature was multiplied by so that the sum of squares meets the curves
             to fourth order over strings drawn from the class [1]; near one unless currents are
             spread very unevenly.
+        spread_ratio: standard deviation of the current at maximum power over its mean [1].
         unknown: modules without flash values, they count as the mean of the class.
     """
 
@@ -76,6 +77,7 @@ class ClassCoordinates:
     series_w_a2: float
     parallel_w_v2: float
     skew_ratio: float
+    spread_ratio: float
     unknown: int
 
 
@@ -225,6 +227,7 @@ def class_coordinates(shape: CurveShape, *, modules_per_string: int) -> ClassCoo
             series_w_a2=0.0,
             parallel_w_v2=0.0,
             skew_ratio=1.0,
+            spread_ratio=0.0,
             unknown=len(known),
         )
     skew = _skew_ratio(shape, known, modules_per_string)
@@ -238,6 +241,7 @@ def class_coordinates(shape: CurveShape, *, modules_per_string: int) -> ClassCoo
         series_w_a2=series,
         parallel_w_v2=parallel,
         skew_ratio=skew,
+        spread_ratio=float(np.std(shape.imp_a[known]) / np.mean(shape.imp_a[known])),
         unknown=int(np.sum(~known)),
     )
 
