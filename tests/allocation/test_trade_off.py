@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from arraywright.allocation.modes import WHOLE, choose_modes
+from arraywright.allocation.money import HandlingCounts
 from arraywright.allocation.park_types import ClassProblem, Sequence
 from arraywright.allocation.sequence_layout import (
     arrival_sequence,
@@ -147,7 +148,7 @@ def _sorted_places(x: FloatArray, length: int) -> tuple[IntArray, IntArray]:
 
 
 def _gain(
-    problem: ClassProblem, noise: float, prices: Coefficients = PRICES, **more: float
+    problem: ClassProblem, noise: float, prices: Coefficients = PRICES, *, opened: int = 0
 ) -> Gain:
     start = modules_of_strings(problem, arrival_sequence(problem))
     plan = _sorted_places(problem.x, int(problem.string_modules[0]))
@@ -156,8 +157,8 @@ def _gain(
         prices,
         arrival=[start],
         planned=[plan],
-        arrival_handling=more.get("before", 0.0),
-        planned_handling=more.get("after", 0.0),
+        arrival_counts=HandlingCounts(),
+        planned_counts=HandlingCounts(opened=opened),
         flash_noise_ratio=[noise],
     )
 
@@ -223,8 +224,8 @@ def test_exact_figures_replace_those_of_the_model() -> None:
         PRICES,
         arrival=[start],
         planned=[_sorted_places(problem.x, 10)],
-        arrival_handling=0.0,
-        planned_handling=0.0,
+        arrival_counts=HandlingCounts(),
+        planned_counts=HandlingCounts(),
         flash_noise_ratio=[0.3],
         exact_gain_w=100.0,
     )
@@ -237,8 +238,11 @@ def test_sentence_says_when_a_plan_is_not_worth_it() -> None:
     """Dear handling turns the sentence round, and doubt is said before it is passed over."""
     problem, _ = _drawn(np.random.default_rng(3), noise=0.1)
     worth = _gain(problem, 0.1)
-    assert "not worth its handling" in _gain(problem, 0.1, after=1e4).sentence
-    assert "within its uncertainty" in _gain(problem, 0.1, after=0.9 * worth.value).sentence
+    assert "not worth its handling" in _gain(problem, 0.1, opened=10_000).sentence
+    assert (
+        "within its uncertainty"
+        in _gain(problem, 0.1, opened=round(0.9 * worth.value / PRICES.opening_cost)).sentence
+    )
     certain = replace(
         PRICES,
         price_range_ratio=0.0,

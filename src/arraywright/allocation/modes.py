@@ -10,7 +10,6 @@ from typing import Final
 
 import numpy as np
 
-from arraywright.allocation._mode_kernels import exact_pile_fill, pile_labels, run_lengths
 from arraywright.allocation.money import (
     HandlingCost,
     HandlingCounts,
@@ -18,11 +17,14 @@ from arraywright.allocation.money import (
     trips_for,
 )
 from arraywright.allocation.park_types import ClassProblem, Coefficients, Sequence
-from arraywright.allocation.sequence_layout import (
-    SequenceLoss,
-    loss_of_modules,
-    modules_of_strings,
+from arraywright.allocation.section_filling import (
+    Filled,
+    Flow,
+    fill_piles,
+    fill_single,
+    flow_of,
 )
+from arraywright.allocation.sequence_layout import SequenceLoss, loss_of_modules
 from arraywright.arrays import BoolArray, FloatArray, IntArray
 from arraywright.errors import CallError
 
@@ -43,10 +45,6 @@ SINGLE: Final = 1
 """Way of a section: all its modules are sorted singly; a number from 2 up is that many piles."""
 
 _ORDERS_MOST: Final = 120
-_OPTIONS_MOST: Final = 300
-_PILES_TRIED: Final = 8
-_KINDS_MOST: Final = 3
-_RUN_STATES_MOST: Final = 200_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,21 +112,6 @@ class ModePoint:
     sorted_sections: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Flow:
-    """A sequence laid out in places: sections, and windows of one pallet in one section."""
-
-    string: IntArray
-    module: IntArray
-    section: IntArray
-    window: IntArray
-    window_offsets: IntArray
-    window_unit: IntArray
-    window_section: IntArray
-    sections: int
-    waits: BoolArray
-
-
 def mode_words(way: int) -> str:
     """Give the way of a section in words."""
     if way == WHOLE:
@@ -138,141 +121,7 @@ def mode_words(way: int) -> str:
     return f"up to {way} piles per pallet at the drop point"
 
 
-def _flow(problem: ClassProblem, sequence: Sequence) -> _Flow:
-    string, module = modules_of_strings(problem, sequence)
-    section_of = np.unique(problem.string_section, return_inverse=True)[1].astype(np.int64)
-    section = section_of[string]
-    unit = np.searchsorted(problem.unit_offsets, module, side="right") - 1
-    begins = np.ones(len(module), dtype=np.bool_)
-    begins[1:] = (unit[1:] != unit[:-1]) | (section[1:] != section[:-1])
-    first = np.flatnonzero(begins)
-    sections = int(section_of[-1]) + 1 if len(section_of) else 0
-    last_day = np.full(sections, np.iinfo(np.int64).min)
-    np.maximum.at(last_day, section[first], problem.unit_day[unit[first]])
-    built = np.full(sections, np.iinfo(np.int64).max)
-    np.minimum.at(built, section_of, problem.string_day)
-    return _Flow(
-        string=string,
-        module=module,
-        section=section,
-        window=np.cumsum(begins) - 1,
-        window_offsets=np.append(first, len(module)).astype(np.int64),
-        window_unit=unit[first].astype(np.int64),
-        window_section=section[first],
-        sections=sections,
-        waits=last_day > built,
-    )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Filled:
-    """Modules in places after one way of filling everywhere, and the pile each came from."""
-
-    module: IntArray
-    pile: IntArray
-
-
-def _by_piles(problem: ClassProblem, flow: _Flow, piles: int) -> _Filled:
-    """Split each pallet's part into piles of least spread, fill from the lowest mean upwards."""
-    x = problem.x[flow.module]
-    label = pile_labels(x, flow.window_offsets, piles)
-    key = flow.window * piles + label
-    size = np.bincount(key, minlength=int(flow.window[-1] + 1) * piles)
-    mean = np.bincount(key, weights=x, minlength=len(size)) / np.maximum(size, 1)
-    # what was put down last comes off first
-    order = np.lexsort((-np.arange(len(x)), key, mean[key], flow.section))
-    numbers = np.unique(key[order], return_index=True)
-    rank = np.empty(len(numbers[0]), dtype=np.int64)
-    rank[np.argsort(numbers[1])] = np.arange(len(rank))
-    pile = rank[np.searchsorted(numbers[0], key[order])]
-    starts = np.full(flow.sections, np.iinfo(np.int64).max)
-    np.minimum.at(starts, flow.section, pile)
-    return _Filled(module=flow.module[order], pile=pile - starts[flow.section])
-
-
-def _options(x: FloatArray, piles: int) -> IntArray:
-    """All ways of cutting a window, sorted by current, into up to so many piles."""
-    count = len(x)
-    order = np.argsort(x, kind="stable")
-    rows = []
-    for q in range(1, min(piles, count) + 1):
-        for cuts in itertools.combinations(range(1, count), q - 1):
-            label = np.empty(count, dtype=np.int64)
-            label[order] = np.searchsorted(cuts, np.arange(count), side="right")
-            rows.append(label)
-    return np.array(rows, dtype=np.int64)
-
-
-def _try_all_piles(problem: ClassProblem, flow: _Flow, filled: _Filled, piles: int) -> _Filled:
-    """Replace the filling of sections small enough to try all piles and all orders of them."""
-    module, pile = filled.module.copy(), filled.pile.copy()
-    edges = np.searchsorted(flow.section, np.arange(flow.sections + 1))
-    windows_at = np.searchsorted(flow.window_section, np.arange(flow.sections + 1))
-    for section in range(flow.sections):
-        windows = flow.window_offsets[windows_at[section] : windows_at[section + 1] + 1]
-        sizes = np.diff(windows).tolist()
-        ways = math.prod(sum(math.comb(m - 1, q) for q in range(min(piles, m))) for m in sizes)
-        if len(sizes) * piles > _PILES_TRIED or ways > _OPTIONS_MOST:
-            continue
-        own = slice(int(edges[section]), int(edges[section + 1]))
-        flowing = flow.module[own]
-        x = problem.x[flowing]
-        options = [
-            _options(problem.x[flow.module[a:b]], piles) for a, b in itertools.pairwise(windows)
-        ]
-        width = max(option.shape[1] for option in options)
-        labels = np.concatenate(
-            [np.pad(option, ((0, 0), (0, width - option.shape[1]))) for option in options]
-        )
-        lengths = np.unique(flow.string[own], return_counts=True)[1]
-        least, found, found_pile = exact_pile_fill(
-            x,
-            labels,
-            np.cumsum([0] + [len(option) for option in options]).astype(np.int64),
-            (windows - windows[0]).astype(np.int64),
-            lengths.astype(np.int64),
-            np.inf,
-        )
-        if np.isfinite(least):
-            module[own] = flowing[found]
-            pile[own] = found_pile[found]
-    return _Filled(module=module, pile=pile)
-
-
-def _by_single(problem: ClassProblem, flow: _Flow) -> _Filled:
-    """Sort all modules of a section by current; cut them into strings where it loses least."""
-    order = np.lexsort((problem.x[flow.module], flow.section))
-    module = flow.module[order]
-    mixed = np.zeros(flow.sections, dtype=np.bool_)
-    lengths_of = problem.string_modules
-    first = np.full(flow.sections, -1, dtype=np.int64)
-    first[flow.section[::-1]] = lengths_of[flow.string[::-1]]
-    mixed[flow.section[lengths_of[flow.string] != first[flow.section]]] = True
-    edges = np.searchsorted(flow.section, np.arange(flow.sections + 1))
-    for section in np.flatnonzero(mixed):
-        own = slice(int(edges[section]), int(edges[section + 1]))
-        module[own] = _cut_runs(problem.x[module[own]], flow.string[own], module[own])
-    return _Filled(module=module, pile=np.full(len(module), -1, dtype=np.int64))
-
-
-def _cut_runs(x: FloatArray, string: IntArray, module: IntArray) -> IntArray:
-    """Give sorted modules to strings of unequal length, runs where they lose least."""
-    _, held = np.unique(string, return_counts=True)
-    lengths, counts = np.unique(held, return_counts=True)
-    if len(lengths) > _KINDS_MOST or math.prod(c + 1 for c in counts.tolist()) > _RUN_STATES_MOST:
-        return module
-    kinds = run_lengths(x, lengths.astype(np.int64), counts.astype(np.int64))
-    run_end = np.cumsum(lengths[kinds])
-    place_of = np.concatenate([[0], np.cumsum(held)])
-    out = np.empty_like(module)
-    for kind, length in enumerate(lengths.tolist()):
-        runs = run_end[kinds == kind] - length
-        for run, own in zip(runs.tolist(), np.flatnonzero(held == length).tolist(), strict=True):
-            out[place_of[own] : place_of[own] + length] = module[run : run + length]
-    return out
-
-
-def _section_loss(problem: ClassProblem, flow: _Flow, module: IntArray) -> FloatArray:
+def _section_loss(problem: ClassProblem, flow: Flow, module: IntArray) -> FloatArray:
     """Loss of each section, inputs judged by their strings in it, (sections,)."""
     count = len(problem.string_modules)
     section_of = np.unique(problem.string_section, return_inverse=True)[1]
@@ -291,7 +140,7 @@ def _section_loss(problem: ClassProblem, flow: _Flow, module: IntArray) -> Float
 
 
 def _counts(
-    flow: _Flow, way: IntArray, *, ways: Ways | None, coefficients: Coefficients
+    flow: Flow, way: IntArray, *, ways: Ways | None, coefficients: Coefficients
 ) -> HandlingCounts:
     size = np.bincount(flow.section, minlength=flow.sections)
     again = flow.window_unit[1:] == flow.window_unit[:-1]
@@ -316,24 +165,24 @@ class _Table:
     """Loss and extra handling of each way at each section, (ways, sections)."""
 
     way: IntArray
-    filled: tuple[_Filled, ...]
+    filled: tuple[Filled, ...]
     loss_w: FloatArray
     handling: FloatArray
 
 
 def _table(
-    problem: ClassProblem, flow: _Flow, coefficients: Coefficients, allowed: Many[int]
+    problem: ClassProblem, flow: Flow, coefficients: Coefficients, allowed: Many[int]
 ) -> _Table:
     size = np.bincount(flow.section, minlength=flow.sections)
     way, filled, handling = [], [], []
     for one in allowed:
         if one == WHOLE:
-            held = _Filled(module=flow.module, pile=np.full(len(flow.module), -1, dtype=np.int64))
+            held = Filled(module=flow.module, pile=np.full(len(flow.module), -1, dtype=np.int64))
             cost = 0.0
         elif one == SINGLE:
-            held, cost = _by_single(problem, flow), coefficients.single_cost_per_module
+            held, cost = fill_single(problem, flow), coefficients.single_cost_per_module
         else:
-            held = _try_all_piles(problem, flow, _by_piles(problem, flow, one), one)
+            held = fill_piles(problem, flow, piles=one)
             cost = coefficients.pile_cost_per_module
         way.append(one)
         filled.append(held)
@@ -346,13 +195,13 @@ def _table(
     )
 
 
-def _join(flow: _Flow, table: _Table, chosen: IntArray) -> _Filled:
+def _join(flow: Flow, table: _Table, chosen: IntArray) -> Filled:
     """Take each section from the filling of its way, strings in building order."""
     module, pile = flow.module.copy(), np.full(len(flow.module), -1, dtype=np.int64)
     for number, held in enumerate(table.filled):
         own = chosen[flow.section] == number
         module[own], pile[own] = held.module[own], held.pile[own]
-    return _Filled(module=module, pile=pile)
+    return Filled(module=module, pile=pile)
 
 
 def _orders(problem: ClassProblem) -> list[Sequence]:
@@ -440,7 +289,7 @@ def _plan(
     *,
     forced: bool,
 ) -> ModePlan:
-    flow = _flow(problem, sequence)
+    flow = flow_of(problem, sequence)
     table = _table(problem, flow, coefficients, list(dict.fromkeys(allowed)))
     if forced:
         cost = np.where(np.isfinite(table.handling), table.loss_w, np.inf)
@@ -491,7 +340,7 @@ def mode_points(
 
     Source: assumption (costs)
     """
-    flow = _flow(problem, sequence)
+    flow = flow_of(problem, sequence)
     allowed = list(dict.fromkeys((WHOLE, SINGLE, *range(2, coefficients.piles_most + 1), *forced)))
     table = _table(problem, flow, coefficients, allowed)
     rows = np.arange(flow.sections)

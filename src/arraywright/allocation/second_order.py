@@ -82,7 +82,7 @@ class ClassCoordinates:
 
 
 def curve_shape(diode: SingleDiode) -> CurveShape:
-    """Maximum of power and the derivatives of power there [W/A2 and so on], per module.
+    """Maximum of power of each module and how power bends away from it.
 
     With ``Vj = V + I Rs`` the single-diode equation is ``I = g(Vj)``; its inverse's derivatives
     give those of ``V(I)`` and from ``P = V I`` follows ``d^nP/dI^n = n V^(n-1) + I V^(n)``.

@@ -324,8 +324,8 @@ def plan_gain(
     *,
     arrival: Many[tuple[IntArray, IntArray]],
     planned: Many[tuple[IntArray, IntArray]],
-    arrival_handling: float,
-    planned_handling: float,
+    arrival_counts: HandlingCounts,
+    planned_counts: HandlingCounts,
     flash_noise_ratio: Many[float],
     exact_gain_w: float | None = None,
 ) -> Gain:
@@ -344,8 +344,8 @@ def plan_gain(
         coefficients: money.
         arrival: string and module of every place in order of arrival, for each class.
         planned: the same of the plan.
-        arrival_handling: what order of arrival costs in handling, in money.
-        planned_handling: what the plan costs in handling, in money.
+        arrival_counts: what order of arrival takes in handling.
+        planned_counts: what the plan takes in handling.
         flash_noise_ratio: scatter of a repeated flash over the spread of each class, 0 to 1.
         exact_gain_w: gain by the exact curves [W]; then the model contributes no uncertainty.
 
@@ -376,7 +376,10 @@ def plan_gain(
     gain_uncertainty_w = float(np.hypot(flash_w, model_w))
     doubt = value_doubt(coefficients)
     yearly = coefficients.yield_kwh_per_kw / 1000.0
-    handling = planned_handling - arrival_handling
+    handling = (
+        handling_cost(planned_counts, coefficients).total
+        - handling_cost(arrival_counts, coefficients).total
+    )
     value = doubt.value_per_w * expected_w
     parts = {
         "flash": doubt.value_per_w * flash_w,
