@@ -10,7 +10,7 @@ from arraywright.allocation.plan import Plan, best_classes, plan_task, prepare_t
 from arraywright.findings import Finding
 from arraywright.plant import Site
 
-__all__ = ["Comparison", "compare"]
+__all__ = ["Comparison", "against_arrival", "compare", "planned_words"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,7 +47,8 @@ def _in_part(inputs: int) -> str:
     return f"; {_count(inputs, 'input')} {'stays' if inputs == 1 else 'stay'} in part"
 
 
-def _against_arrival(arrival: Plan, plan: Plan, gain_w: float) -> str:
+def against_arrival(arrival: Plan, plan: Plan, gain_w: float) -> str:
+    """Say what a plan does beside what a crew does without one; ``gain_w`` is power saved [W]."""
     parts: list[str] = []
     strings = plan.strings_planned - arrival.strings_planned
     on_whole = plan.strings_on_whole_inputs - arrival.strings_on_whole_inputs
@@ -97,13 +98,18 @@ def _sentence(
         return "Nothing could be planned: no open string has its modules in stock."
     return " ".join(
         (
-            (
-                f"{_count(plan.strings_planned, 'string')} with "
-                f"{_count(plan.modules_planned, 'module')} planned{_in_part(plan.inputs_in_part)}."
-            ),
-            _against_arrival(arrival, plan, gains_w[0]),
+            planned_words(plan),
+            against_arrival(arrival, plan, gains_w[0]),
             _sorting(plan, sorted_single, gains_w[1], worth_w),
         )
+    )
+
+
+def planned_words(plan: Plan) -> str:
+    """Say how many strings and modules are planned."""
+    return (
+        f"{_count(plan.strings_planned, 'string')} with "
+        f"{_count(plan.modules_planned, 'module')} planned{_in_part(plan.inputs_in_part)}."
     )
 
 

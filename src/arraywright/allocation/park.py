@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Final, Literal, TypeAlias, get_args
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import Final, TypeAlias, get_args
 
 import numpy as np
 import polars as pl
@@ -18,18 +19,23 @@ from arraywright.allocation.build_dates import (
     unit_days,
 )
 from arraywright.allocation.classes_in_time import classes_in_time
+from arraywright.allocation.mode_bound import mode_bound
+from arraywright.allocation.modes import SINGLE
 from arraywright.allocation.money import HandlingCounts, handling_cost
 from arraywright.allocation.park_problem import ClassTask, Places, class_tasks, fill_places
+from arraywright.allocation.park_result import ClassResult, ParkMode, ParkPlan, Priced
 from arraywright.allocation.park_types import Coefficients
 from arraywright.allocation.park_ways import (
     Way,
     WayKey,
-    count_handling,
     in_time,
     places_in,
     places_of,
-    priced,
+    way_of_modes,
+    way_of_places,
+    ways_between,
 )
+from arraywright.allocation.park_words import park_sentences
 from arraywright.allocation.plan import (
     Mode,
     Plan,
@@ -42,106 +48,18 @@ from arraywright.allocation.plan import (
 from arraywright.allocation.sequence_bound import sequence_bound
 from arraywright.allocation.sequence_layout import arrival_sequence
 from arraywright.allocation.sequence_search import search_sequence
-from arraywright.allocation.yard import YardPlan, drop_point_places, plan_yard
-from arraywright.arrays import FloatArray
+from arraywright.allocation.trade_off import Gain, TradeOff, plan_gain, trade_off
+from arraywright.allocation.yard import drop_point_places, plan_yard
+from arraywright.arrays import FloatArray, IntArray
 from arraywright.errors import CallError
 from arraywright.findings import Finding, Verdict
-from arraywright.plant import Site
+from arraywright.plant import LaydownArea, Site
 
-__all__ = ["ClassResult", "ParkMode", "ParkPlan", "Priced", "plan_park"]
+__all__ = ["plan_park"]
 
-ParkMode: TypeAlias = Literal["auto", "whole", "arrival"]
 _SWEEPS: Final = 60
 _NONE: Final = np.zeros(0, dtype=np.int64)
 Tell: TypeAlias = Callable[[str, float], None]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ClassResult:
-    """What became of one class.
-
-    Attributes:
-        own: the class and its problem.
-        ways: every way that was worked out.
-        chosen: the way taken.
-        bound_w: mismatch that whole pallets in stack order cannot go below [W].
-    """
-
-    own: ClassTask
-    ways: tuple[Way, ...]
-    chosen: Way
-    bound_w: float
-
-    @property
-    def arrival(self) -> Way:
-        """The order of arrival."""
-        return next(way for way in self.ways if way.key == "arrival")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Priced:
-    """A plan with its money, mismatch by the exact curves.
-
-    Attributes:
-        plan: the plan.
-        counts: what is done to pallets and modules, trips and digs included.
-        handling: what that costs, in money.
-        mismatch: what the exact mismatch is worth over the life counted, in money.
-        yard: where its pallets stand.
-    """
-
-    plan: Plan
-    counts: HandlingCounts
-    handling: float
-    mismatch: float
-    yard: YardPlan
-
-    @property
-    def total(self) -> float:
-        """Handling and mismatch together, in money."""
-        return self.handling + self.mismatch
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ParkPlan:
-    """The plan of a park, and what it is held against.
-
-    Attributes:
-        chosen: the plan.
-        arrival: order of arrival with the plan's classes.
-        crew: what a crew does without a plan: classes as they come.
-        classes: what became of each class.
-        build: frame of ``string``, ``day``, ``planned_day`` and ``waits``, open strings that get
-            modules in building order; ``day`` is when modules and crews are there.
-        days: days of the open strings as described.
-        coefficients: what it is priced with.
-        findings: of the plan, of dates and of the yard.
-    """
-
-    chosen: Priced
-    arrival: Priced
-    crew: Plan
-    classes: tuple[ClassResult, ...]
-    build: pl.DataFrame
-    days: BuildDays
-    coefficients: Coefficients
-    findings: tuple[Finding, ...]
-
-    @property
-    def bound_w(self) -> float:
-        """Mismatch that whole pallets in stack order cannot go below, second order [W]."""
-        return sum(held.bound_w for held in self.classes)
-
-    @property
-    def avoidable_w(self) -> float:
-        """What order of arrival loses above the bound, second order [W]."""
-        return sum(held.arrival.loss_w for held in self.classes) - self.bound_w
-
-    @property
-    def gap_ratio(self) -> float:
-        """How far the plan is above the bound, over the avoidable loss [1]; negative below it."""
-        above_w = sum(held.chosen.loss_w for held in self.classes) - self.bound_w
-        return above_w / self.avoidable_w if self.avoidable_w > 0.0 else 0.0
 
 
 def _drop_xy(task: Task) -> FloatArray:
@@ -162,29 +80,57 @@ class _Setting:
     mode: ParkMode
     coefficients: Coefficients
     drop_xy: FloatArray
+    areas: tuple[LaydownArea, ...]
     seed: int
     tell: Tell | None
 
 
 def _class_result(own: ClassTask, *, together: Filling, setting: _Setting) -> ClassResult:
     """Work out the ways of one class and take the cheapest that the mode allows."""
+    money, drop_xy = setting.coefficients, setting.drop_xy
 
-    def way(key: WayKey, places: Places) -> Way:
-        counts = count_handling(own, places, drop_xy=setting.drop_xy)
-        return priced(own, key, places, coefficients=setting.coefficients, counts=counts)
+    def whole(key: WayKey, places: Places) -> Way:
+        return way_of_places(own, key, places, coefficients=money, drop_xy=drop_xy)
 
-    ways = [way("arrival", places_of(own, arrival_sequence(own.problem)))]
+    def sorted_out(key: WayKey, allowed: tuple[int, ...] | None) -> Way:
+        return way_of_modes(
+            own,
+            key,
+            sequences=[planned],
+            coefficients=money,
+            ways=ways_between(own, drop_xy=drop_xy, areas=setting.areas),
+            allowed=allowed,
+        )
+
+    planned = arrival_sequence(own.problem)
+    ways = [whole("arrival", places_of(own, planned))]
     if setting.mode != "arrival":
-        found = search_sequence(own.problem, sweeps=_SWEEPS, seed=setting.seed, tell=setting.tell)
-        ways.append(way("whole", places_of(own, found.sequence)))
-    kept = places_in(own, together)
-    if setting.mode == "auto" and in_time(own, kept):
-        ways.append(way("together", kept))
+        planned = search_sequence(
+            own.problem, sweeps=_SWEEPS, seed=setting.seed, tell=setting.tell
+        ).sequence
+        ways.append(whole("whole", places_of(own, planned)))
+    if setting.mode == "auto":
+        ways.append(sorted_out("mixed", None))
+        kept = places_in(own, together)
+        if in_time(own, kept):
+            ways.append(whole("together", kept))
+    elif setting.mode == "piles":
+        ways.append(sorted_out("piles", tuple(range(2, money.piles_most + 1))))
+    elif setting.mode == "single":
+        ways.append(sorted_out("single", (SINGLE,)))
+    chosen = min(
+        (way for way in ways if setting.mode in ("auto", way.key)), key=lambda held: held.total
+    )
+    if setting.tell is not None:
+        setting.tell(f"proving what no order of {own.kind} can go below", 0.0)
+    bound_w = sequence_bound(own.problem).bound_w
     return ClassResult(
         own=own,
         ways=tuple(ways),
-        chosen=min(ways, key=lambda held: held.total),
-        bound_w=sequence_bound(own.problem).bound_w,
+        chosen=chosen,
+        planned=planned,
+        bound_w=bound_w,
+        bound=mode_bound(own.problem, money, order_bound_w=bound_w),
     )
 
 
@@ -253,6 +199,65 @@ def _priced(
     )
 
 
+def _gain(
+    task: Task,
+    results: tuple[ClassResult, ...],
+    *,
+    chosen: Priced,
+    arrival: Priced,
+    coefficients: Coefficients,
+) -> Gain:
+    """Say what the plan is worth against order of arrival in the same classes."""
+    noise = []
+    for held in results:
+        first, past = task.supply.class_offsets[held.own.number : held.own.number + 2]
+        imp_a = task.supply.imp_a[first:past]
+        spread_a = float(np.std(imp_a))
+        scatter_a = coefficients.flash_repeatability_ratio * float(np.mean(imp_a))
+        noise.append(min(scatter_a / spread_a, 1.0) if spread_a > 0.0 else 1.0)
+
+    def places(way: Way) -> tuple[IntArray, IntArray]:
+        return way.places.string, way.places.module
+
+    return plan_gain(
+        [held.own.problem for held in results],
+        coefficients,
+        arrival=[places(held.arrival) for held in results],
+        planned=[places(held.chosen) for held in results],
+        arrival_handling=arrival.handling,
+        planned_handling=chosen.handling,
+        flash_noise_ratio=noise,
+        exact_gain_w=arrival.plan.loss_w - chosen.plan.loss_w,
+    )
+
+
+def _trade_off(results: tuple[ClassResult, ...], setting: _Setting) -> TradeOff | None:
+    """Set handling against mismatch for all ways to build; None where nothing is planned."""
+    if not results:
+        return None
+    if setting.tell is not None:
+        setting.tell("setting handling against mismatch", 0.0)
+    return trade_off(
+        [held.own.problem for held in results],
+        setting.coefficients,
+        arrival=[arrival_sequence(held.own.problem) for held in results],
+        planned=[held.planned for held in results],
+        ways=[
+            ways_between(held.own, drop_xy=setting.drop_xy, areas=setting.areas) for held in results
+        ],
+    )
+
+
+def _all_singly(results: tuple[ClassResult, ...]) -> HandlingCounts:
+    """Count what sorting single modules over the whole site takes."""
+    modules = sum(len(held.chosen.places.module) for held in results)
+    return HandlingCounts(
+        opened=sum(held.arrival.counts.opened for held in results),
+        single_modules=modules,
+        repacked_modules=modules,
+    )
+
+
 def _waiting(build: pl.DataFrame) -> tuple[Finding, ...]:
     waiting = build.filter("waits")
     if waiting.is_empty():
@@ -277,7 +282,7 @@ def _waiting(build: pl.DataFrame) -> tuple[Finding, ...]:
     )
 
 
-def _late(days: BuildDays, planning_day: object) -> tuple[Finding, ...]:
+def _late(days: BuildDays, planning_day: date) -> tuple[Finding, ...]:
     if not days.late:
         return ()
     return (
@@ -349,6 +354,7 @@ def plan_park(
         mode=mode,
         coefficients=coefficients,
         drop_xy=_drop_xy(task),
+        areas=() if site.yard is None else site.yard.areas,
         seed=seed,
         tell=tell,
     )
@@ -368,13 +374,29 @@ def plan_park(
         )
 
     chosen = joined("plan", [held.chosen for held in results])
-    return ParkPlan(
+    arrival = joined("arrival", [held.arrival for held in results])
+    result = ParkPlan(
+        mode=mode,
         chosen=chosen,
-        arrival=joined("arrival", [held.arrival for held in results]),
+        arrival=arrival,
+        gain=_gain(task, results, chosen=chosen, arrival=arrival, coefficients=coefficients),
+        trade_off=_trade_off(results, setting),
+        sorted_single=_priced(
+            task,
+            plan_task(task, "sorted", best=(classes, together)),
+            _all_singly(results),
+            build=frame,
+            stock_days=days,
+            dated=build.described,
+            coefficients=coefficients,
+        ),
         crew=plan_task(task, "arrival"),
         classes=results,
         build=frame,
         days=build,
+        planning_day=days.planning_day,
+        announced=int(days.pallets["announced"].sum()),
+        serials=task.supply.modules["serial"],
         coefficients=coefficients,
         findings=(
             *chosen.plan.findings,
@@ -384,3 +406,4 @@ def plan_park(
             *chosen.yard.findings,
         ),
     )
+    return replace(result, sentences=park_sentences(result))

@@ -1,18 +1,20 @@
-"""Ways to fill the strings of one class, each with its loss, its handling and both in money."""
+"""Ways to fill the strings of one class, each with its loss and its handling in money."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal, TypeAlias
 
 import numpy as np
 
 from arraywright.allocation.assemble import Filling
+from arraywright.allocation.modes import WHOLE, Ways, choose_modes
 from arraywright.allocation.money import HandlingCounts, handling_cost
 from arraywright.allocation.park_problem import ClassTask, Places
 from arraywright.allocation.park_types import Coefficients, Sequence
 from arraywright.allocation.sequence_layout import loss_of_modules, modules_of_strings
 from arraywright.arrays import FloatArray, IntArray
+from arraywright.plant import LaydownArea
 
 __all__ = [
     "WAY_WORDS",
@@ -22,16 +24,19 @@ __all__ = [
     "in_time",
     "places_in",
     "places_of",
-    "priced",
+    "way_of_modes",
+    "way_of_places",
+    "ways_between",
 ]
 
-WayKey: TypeAlias = Literal["arrival", "whole", "together", "piles", "single"]
+WayKey: TypeAlias = Literal["arrival", "whole", "together", "piles", "single", "mixed"]
 WAY_WORDS: Final[dict[WayKey, str]] = {
     "arrival": "order of arrival",
     "whole": "whole pallets in the best order",
-    "together": "whole pallets kept together at drop points",
-    "piles": "piles by current at the drop point",
-    "single": "single modules sorted at the drop point",
+    "together": "whole pallets kept together",
+    "piles": "piles at every drop point",
+    "single": "single modules sorted at every drop point",
+    "mixed": "at each drop point what pays",
 }
 
 
@@ -42,6 +47,8 @@ class Way:
     Attributes:
         key: which way.
         places: which module goes to which string.
+        section_way: how each section is filled, by the numbers of ``modes``, (sections,).
+        pile: pile of its section each module lies on, -1 where none, (places,).
         loss_w: second-order mismatch loss [W].
         counts: what is done to pallets and modules; trips and digs are the yard's.
         handling: what that costs, in money.
@@ -50,6 +57,8 @@ class Way:
 
     key: WayKey
     places: Places
+    section_way: IntArray
+    pile: IntArray
     loss_w: float
     counts: HandlingCounts
     handling: float
@@ -87,22 +96,17 @@ def in_time(own: ClassTask, places: Places) -> bool:
     return bool(np.all(own.problem.unit_day[unit] <= own.problem.string_day[places.string]))
 
 
-def count_handling(
-    own: ClassTask, places: Places, *, drop_xy: FloatArray, singly: bool = False
-) -> HandlingCounts:
-    """Count pallets opened and carried on, and modules sorted singly.
+def count_handling(own: ClassTask, places: Places, *, drop_xy: FloatArray) -> HandlingCounts:
+    """Count pallets opened and carried on, whatever their order.
 
     Args:
         own: the class.
         places: which module goes to which string.
         drop_xy: middle of each drop point [m], nan where not known, (drop points, 2).
-        singly: whether the modules of each drop point are sorted singly.
     """
-    problem = own.problem
-    section = problem.string_section[places.string]
-    pair = np.unique(
-        np.column_stack([_unit_of(own, places.module), section]), axis=0
-    )  # by pallet, then by visit in building order
+    section = own.problem.string_section[places.string]
+    # by pallet, then by visit in building order
+    pair = np.unique(np.column_stack([_unit_of(own, places.module), section]), axis=0)
     same = pair[1:, 0] == pair[:-1, 0]
     drop = own.section_drop[pair[:, 1]]
     # a pallet that is still at the drop point when it is served again is not carried
@@ -112,25 +116,77 @@ def count_handling(
         opened=len(np.unique(pair[:, 0])),
         carries=int(moved.sum()),
         carried_m=float(np.nansum(np.where(moved, way, 0.0))),
-        single_modules=len(places.module) if singly else 0,
     )
 
 
-def priced(
+def way_of_places(
     own: ClassTask,
     key: WayKey,
     places: Places,
     *,
     coefficients: Coefficients,
-    counts: HandlingCounts,
+    drop_xy: FloatArray,
 ) -> Way:
-    """Give a way with its loss and its money."""
+    """Give whole pallets, in whatever order, with their loss and their money."""
     loss = loss_of_modules(own.problem, string=places.string, module=places.module)
+    counts = count_handling(own, places, drop_xy=drop_xy)
     return Way(
         key=key,
         places=places,
+        section_way=np.full(len(own.section_drop), WHOLE, dtype=np.int64),
+        pile=np.full(len(places.module), -1, dtype=np.int64),
         loss_w=loss.total_w,
         counts=counts,
         handling=handling_cost(counts, coefficients).total,
         mismatch=loss.total_w * coefficients.value_per_w,
+    )
+
+
+def ways_between(own: ClassTask, *, drop_xy: FloatArray, areas: tuple[LaydownArea, ...]) -> Ways:
+    """Give the ways between drop points, and from the nearest laydown area, as the crow flies.
+
+    A way that is not known is zero.
+    """
+    at = drop_xy[own.section_drop]
+    between = np.linalg.norm(at[1:] - at[:-1], axis=1)
+    yard_m = np.zeros(len(at))
+    if areas:
+        to_areas = [np.hypot(at[:, 0] - area.x_m, at[:, 1] - area.y_m) for area in areas]
+        yard_m = np.min(to_areas, axis=0)
+    return Ways(next_m=np.append(np.nan_to_num(between), 0.0), yard_m=np.nan_to_num(yard_m))
+
+
+def way_of_modes(
+    own: ClassTask,
+    key: WayKey,
+    *,
+    sequences: list[Sequence],
+    coefficients: Coefficients,
+    ways: Ways,
+    allowed: tuple[int, ...] | None = None,
+) -> Way:
+    """Give the sections filled whole, from piles or singly, with loss and money.
+
+    With ``allowed`` every section is sorted in one of these ways wherever its pallets are here in
+    time; without it each section is filled in the way that costs least.
+    """
+    found = choose_modes(
+        own.problem,
+        coefficients,
+        sequences=sequences,
+        allowed=allowed,
+        ways=ways,
+        forced=allowed is not None,
+    )
+    # trips are counted in the yard, where it is known where each pallet stands
+    counts = replace(found.counts, trips=0, trip_m=0.0)
+    return Way(
+        key=key,
+        places=Places(string=found.string, module=found.module),
+        section_way=found.way,
+        pile=found.pile,
+        loss_w=found.loss.total_w,
+        counts=counts,
+        handling=handling_cost(counts, coefficients).total,
+        mismatch=found.mismatch_money,
     )
