@@ -148,7 +148,7 @@ def _sorted_places(x: FloatArray, length: int) -> tuple[IntArray, IntArray]:
 
 
 def _gain(
-    problem: ClassProblem, noise: float, prices: Coefficients = PRICES, *, opened: int = 0
+    problem: ClassProblem, noise: float, prices: Coefficients = PRICES, *, carried_m: float = 0.0
 ) -> Gain:
     start = modules_of_strings(problem, arrival_sequence(problem))
     plan = _sorted_places(problem.x, int(problem.string_modules[0]))
@@ -158,7 +158,7 @@ def _gain(
         arrival=[start],
         planned=[plan],
         arrival_counts=HandlingCounts(),
-        planned_counts=HandlingCounts(opened=opened),
+        planned_counts=HandlingCounts(carried_m=carried_m),
         flash_noise_ratio=[noise],
     )
 
@@ -238,10 +238,10 @@ def test_sentence_says_when_a_plan_is_not_worth_it() -> None:
     """Dear handling turns the sentence round, and doubt is said before it is passed over."""
     problem, _ = _drawn(np.random.default_rng(3), noise=0.1)
     worth = _gain(problem, 0.1)
-    assert "not worth its handling" in _gain(problem, 0.1, opened=10_000).sentence
+    assert "not worth its handling" in _gain(problem, 0.1, carried_m=1e6).sentence
     assert (
         "within its uncertainty"
-        in _gain(problem, 0.1, opened=round(0.9 * worth.value / PRICES.opening_cost)).sentence
+        in _gain(problem, 0.1, carried_m=0.9 * worth.value / PRICES.carry_cost_per_m).sentence
     )
     certain = replace(
         PRICES,
