@@ -13,7 +13,7 @@ from arraywright.arrays import FloatArray, IntArray
 
 __all__ = ["ModeBound", "any_way_bound", "mode_bound"]
 
-_PRICES: Final = 24
+_PRICES: Final = 16
 _ROUNDS: Final = 25
 
 
@@ -53,20 +53,18 @@ def any_way_bound(problem: ClassProblem) -> float:
     lengths = lengths.astype(np.int64)
     if int(problem.string_modules.sum()) > len(x):
         return 0.0
-    prices = np.zeros(len(lengths))
-    # a price at which a run of the loosest modules would still be bought
-    top = _spread_of_runs(x, lengths)
-    step = 0.5 * top
-    best = 0.0
-    prices += 0.5 * top
+    # from a price at which a run of the loosest modules would still be bought, by powers of ten
+    decades = np.log10(np.maximum(_spread_of_runs(x, lengths), 1e-30)) - 3.0
+    step, best = 3.0, 0.0
     for _ in range(_ROUNDS):
+        prices = 10.0**decades
         least, taken = windows_bound(x, lengths, prices)
         best = max(best, float(least + prices @ wanted))
         short = np.sign(wanted - taken)
         if not np.any(short):
             break
-        step *= 0.75
-        prices = np.maximum(prices + step * short, 0.0)
+        decades = decades + step * short
+        step *= 0.8
     return best
 
 
