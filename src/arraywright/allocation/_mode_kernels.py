@@ -7,7 +7,14 @@ from __future__ import annotations
 import numba
 import numpy as np
 
-__all__ = ["exact_pile_fill", "pile_labels", "priced_partitions", "run_lengths", "windows_bound"]
+__all__ = [
+    "end_windows",
+    "exact_pile_fill",
+    "pile_labels",
+    "priced_partitions",
+    "run_lengths",
+    "windows_bound",
+]
 
 
 @numba.njit(cache=True)
@@ -48,6 +55,24 @@ def pile_labels(x, offsets, piles):  # pragma: no cover - compiled
                 out[first + order[r]] = q - 1
             j = i
     return out
+
+
+@numba.njit(cache=True)
+def end_windows(worth, offsets):  # pragma: no cover - compiled
+    """Sum of each window, and the greatest sum of any run from its top or to its bottom."""
+    windows = len(offsets) - 1
+    whole = np.zeros(windows)
+    best = np.zeros(windows)
+    for w in range(windows):
+        total = 0.0
+        least = 0.0
+        for j in range(offsets[w], offsets[w + 1]):
+            total += worth[j]
+            best[w] = max(best[w], total)
+            least = min(least, total)
+        whole[w] = total
+        best[w] = max(best[w], total - least)
+    return whole, best
 
 
 @numba.njit(cache=True)

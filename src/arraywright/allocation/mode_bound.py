@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from arraywright.allocation._mode_kernels import priced_partitions, windows_bound
+from arraywright.allocation._mode_kernels import end_windows, priced_partitions, windows_bound
 from arraywright.allocation.park_types import ClassProblem, Coefficients
 from arraywright.arrays import FloatArray, IntArray
 
@@ -129,6 +129,27 @@ def _by_parts(
     return least - float(largest.sum()) - price * len(problem.string_modules)
 
 
+def _saved_by_sorting(problem: ClassProblem, *, value: float, cheaper: float) -> float:
+    """Most that sorting sections can save against the same order filled whole, in money.
+
+    A section filled whole loses at most the sum of its ``x^2``, sorted it costs at least the
+    cheaper way for all its modules. Where no drop point gets less than a pallet holds, a pallet
+    lies at two drop points at most: all pallets count whole, and as many as there are borders, and
+    the last, by whichever end of theirs saves most.
+    """
+    wanted = int(problem.string_modules.sum())
+    worth = value * problem.x**2 - cheaper
+    single = float(np.sort(np.maximum(worth, 0.0))[::-1][:wanted].sum())
+    section = np.unique(problem.string_section, return_inverse=True)[1]
+    held = np.bincount(section, weights=problem.string_modules)
+    if np.any(held < problem.unit_sizes.max(initial=0)):
+        return single
+    whole, ends = end_windows(worth, problem.unit_offsets)
+    whole = np.maximum(whole, 0.0)
+    more = np.sort(np.maximum(ends - whole, 0.0))[::-1][: len(held)]
+    return min(single, float(whole.sum() + more.sum()))
+
+
 def mode_bound(
     problem: ClassProblem, coefficients: Coefficients, *, order_bound_w: float
 ) -> ModeBound:
@@ -138,9 +159,8 @@ def mode_bound(
     the modules is added:
 
     * matching: ``value x any_way_bound``;
-    * order: ``order_bound_w`` holds for the same order of pallets filled whole everywhere; where a
-      section is sorted instead, its loss may fall by at most the sum of its ``x^2`` but costs at
-      least the cheaper way of sorting per module;
+    * order: ``order_bound_w`` holds for the same order of pallets filled whole everywhere, less
+      the most that sorting drop points could save at the cheaper price of sorting;
     * parts: as described at the price of parts, the best of a row of prices.
 
     Args:
@@ -161,8 +181,8 @@ def mode_bound(
     least = pallets * coefficients.opening_cost + trips * coefficients.trip_cost
     matching = value * any_way_bound(problem)
     cheaper = min(coefficients.pile_cost_per_module, coefficients.single_cost_per_module)
-    saved = np.sort(np.maximum(value * problem.x**2 - cheaper, 0.0))[::-1][:wanted]
-    order = max(0.0, value * order_bound_w - float(saved.sum()))
+    saved = _saved_by_sorting(problem, value=value, cheaper=cheaper)
+    order = max(0.0, value * order_bound_w - saved)
     parts = 0.0
     if value > 0.0:
         ordered = _sorted_windows(problem)
