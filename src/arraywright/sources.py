@@ -92,6 +92,36 @@ _ALL = (
         "pvlib.pvsystem.retrieve_sam('CECMod')",
     ),
     _source(
+        "crouse-2016",
+        "On implementing 2D rectangular assignment algorithms",
+        "IEEE Transactions on Aerospace and Electronic Systems 52, 1679-1696, 2016",
+        "doi:10.1109/TAES.2016.140952",
+    ),
+    _source(
+        "dempster-laird-rubin-1977",
+        "Maximum Likelihood from Incomplete Data via the EM Algorithm",
+        "Journal of the Royal Statistical Society B 39, 1-38, 1977",
+        "doi:10.1111/j.2517-6161.1977.tb01600.x",
+    ),
+    _source(
+        "durbin-koopman-2012",
+        "Time Series Analysis by State Space Methods",
+        "2nd edition, 2012",
+        "doi:10.1093/acprof:oso/9780199641178.001.0001",
+    ),
+    _source(
+        "fisher-2004",
+        "The Lagrangian Relaxation Method for Solving Integer Programming Problems",
+        "Management Science 50, 1861-1871, 2004",
+        "doi:10.1287/mnsc.1040.0263",
+    ),
+    _source(
+        "lange-1989",
+        "Robust Statistical Modeling Using the t Distribution",
+        "Journal of the American Statistical Association 84, 881-896, 1989",
+        "doi:10.1080/01621459.1989.10478852",
+    ),
+    _source(
         "fisher-1958",
         "On grouping for maximum homogeneity",
         "Journal of the American Statistical Association 53(284), 789-798, 1958",

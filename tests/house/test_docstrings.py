@@ -17,7 +17,15 @@ from arraywright.sources import SOURCES
 from arraywright.units import SUFFIXES
 
 CALCULATING = ("plant", "physics", "design", "delivery", "allocation", "commissioning")
-DIMENSIONLESS = {"confidence", "correlation", "coverage_factor", "quantile", "gauge", "z"}
+DIMENSIONLESS = {
+    "confidence",
+    "correlation",
+    "coverage_factor",
+    "degrees_of_freedom",
+    "gauge",
+    "quantile",
+    "z",
+}
 UNITS = set(SUFFIXES.values())
 
 

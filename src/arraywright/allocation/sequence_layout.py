@@ -14,6 +14,7 @@ __all__ = [
     "Layout",
     "SequenceLoss",
     "arrival_sequence",
+    "is_in_time",
     "layout_of",
     "loss_of_modules",
     "modules_of_strings",
@@ -83,6 +84,23 @@ def arrival_sequence(problem: ClassProblem) -> Sequence:
     return Sequence(units=order[:count].astype(np.int64))
 
 
+def is_in_time(problem: ClassProblem, sequence: Sequence) -> bool:
+    """Tell whether every pallet is here when its first module is needed.
+
+    A string is built on its day, or when order of arrival has brought enough modules, if that is
+    later.
+    """
+    arrival = arrival_sequence(problem).units
+    sizes = problem.unit_sizes[sequence.units]
+    begin = np.cumsum(sizes) - sizes
+    first = np.searchsorted(np.cumsum(problem.string_modules), begin, side="right")
+    reach = np.cumsum(problem.unit_sizes[arrival])
+    slot = np.minimum(np.searchsorted(reach, begin, side="right"), len(arrival) - 1)
+    late = np.maximum.accumulate(problem.unit_day[arrival])[slot]
+    latest = np.maximum(problem.string_day[first], late)
+    return bool(np.all(problem.unit_day[sequence.units] <= latest))
+
+
 def layout_of(problem: ClassProblem, sizes: IntArray, *, arrival_day: IntArray) -> Layout:
     """Lay pallets of these sizes into the strings.
 
@@ -145,10 +163,13 @@ def loss_of_modules(problem: ClassProblem, *, string: IntArray, module: IntArray
     x = problem.x[module]
     count = np.maximum(np.bincount(string, minlength=strings), 1)
     mean = np.bincount(string, weights=x, minlength=strings) / count
-    series = np.bincount(string, weights=(x - mean[string]) ** 2, minlength=strings)
+    series = np.bincount(string, weights=np.square(x - mean[string]), minlength=strings)
     y = np.bincount(string, weights=problem.y[module], minlength=strings)
     inputs, code = np.unique(problem.string_input, return_inverse=True)
     alike = np.maximum(np.bincount(code, minlength=len(inputs)), 1)
     level = np.bincount(code, weights=y, minlength=len(inputs)) / alike
-    parallel = np.bincount(code, weights=(y - level[code]) ** 2, minlength=len(inputs))
-    return SequenceLoss(series_w=series, parallel_w=parallel)
+    parallel = np.bincount(code, weights=np.square(y - level[code]), minlength=len(inputs))
+    return SequenceLoss(
+        series_w=np.asarray(series, dtype=np.float64),
+        parallel_w=np.asarray(parallel, dtype=np.float64),
+    )
