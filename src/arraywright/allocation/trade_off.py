@@ -351,7 +351,7 @@ def plan_gain(
 
     Source: jcgm-100 5.1.2
     """
-    flashed_w = expected_w = variance = 0.0
+    flashed_w = expected_w = moved_w = kept_w = variance = 0.0
     for problem, before, after, ratio in zip(
         problems, arrival, planned, flash_noise_ratio, strict=True
     ):
@@ -362,11 +362,13 @@ def plan_gain(
         rho = max(0.0, 1.0 - ratio**2)
         flashed_w += gained
         expected_w += rho**2 * gained
+        moved_w += abs(gained)
+        kept_w += rho**2 * abs(gained)
         left = rho * (1.0 - rho) * float(np.var(problem.x))
         apart = _deviations(problem, *before) - _deviations(problem, *after)
         variance += 4.0 * rho**2 * left * float(np.sum(apart**2))
         variance += 4.0 * left**2 * len(problem.string_modules)
-    kept = expected_w / flashed_w if flashed_w != 0.0 else 1.0
+    kept = kept_w / moved_w if moved_w > 0.0 else 1.0
     model_w = 0.0
     if exact_gain_w is None:
         model_w = _MODEL_RANGE_RATIO / np.sqrt(3.0) * abs(expected_w)
