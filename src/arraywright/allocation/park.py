@@ -29,6 +29,7 @@ from arraywright.allocation.park_ways import (
     Way,
     WayKey,
     in_time,
+    least_trip_m,
     places_in,
     places_of,
     way_of_modes,
@@ -64,7 +65,9 @@ Tell: TypeAlias = Callable[[str, float], None]
 
 def _drop_xy(task: Task) -> FloatArray:
     """Give the middle of each drop point [m], nan where not known, (drop points, 2)."""
-    names = pl.DataFrame({"drop_point": list(task.demand.drop_points)})
+    names = pl.DataFrame(
+        {"drop_point": list(task.demand.drop_points)}, schema={"drop_point": pl.String}
+    )
     found = names.join(
         drop_point_places(task.site), on="drop_point", how="left", maintain_order="left"
     )
@@ -88,9 +91,10 @@ class _Setting:
 def _class_result(own: ClassTask, *, together: Filling, setting: _Setting) -> ClassResult:
     """Work out the ways of one class and take the cheapest that the mode allows."""
     money, drop_xy = setting.coefficients, setting.drop_xy
+    between = ways_between(own, drop_xy=drop_xy, areas=setting.areas)
 
     def whole(key: WayKey, places: Places) -> Way:
-        return way_of_places(own, key, places, coefficients=money, drop_xy=drop_xy)
+        return way_of_places(own, key, places, coefficients=money, drop_xy=drop_xy, ways=between)
 
     def sorted_out(key: WayKey, allowed: tuple[int, ...] | None) -> Way:
         return way_of_modes(
@@ -98,7 +102,7 @@ def _class_result(own: ClassTask, *, together: Filling, setting: _Setting) -> Cl
             key,
             sequences=[planned],
             coefficients=money,
-            ways=ways_between(own, drop_xy=drop_xy, areas=setting.areas),
+            ways=between,
             allowed=allowed,
         )
 
@@ -130,7 +134,9 @@ def _class_result(own: ClassTask, *, together: Filling, setting: _Setting) -> Cl
         chosen=chosen,
         planned=planned,
         bound_w=bound_w,
-        bound=mode_bound(own.problem, money, order_bound_w=bound_w),
+        bound=mode_bound(own.problem, money, order_bound_w=bound_w).money
+        + money.trip_cost_per_m
+        * least_trip_m(own, ways=between, pallets_per_trip=money.pallets_per_trip),
     )
 
 
@@ -224,8 +230,8 @@ def _gain(
         coefficients,
         arrival=[places(held.arrival) for held in results],
         planned=[places(held.chosen) for held in results],
-        arrival_handling=arrival.handling,
-        planned_handling=chosen.handling,
+        arrival_counts=arrival.counts,
+        planned_counts=chosen.counts,
         flash_noise_ratio=noise,
         exact_gain_w=arrival.plan.loss_w - chosen.plan.loss_w,
     )
@@ -366,7 +372,8 @@ def plan_park(
         return _priced(
             task,
             finish_plan(task, kind, classes=classes, filling=filling),
-            sum((way.counts for way in ways), HandlingCounts()),
+            # trips and digs are counted anew where it is known where each pallet stands
+            replace(sum((way.counts for way in ways), HandlingCounts()), trips=0, trip_m=0.0),
             build=frame,
             stock_days=days,
             dated=build.described,
@@ -397,6 +404,7 @@ def plan_park(
         planning_day=days.planning_day,
         announced=int(days.pallets["announced"].sum()),
         serials=task.supply.modules["serial"],
+        drop_points=site.strings.select("string", "drop_point", "build_order"),
         coefficients=coefficients,
         findings=(
             *chosen.plan.findings,

@@ -9,8 +9,7 @@ from typing import Literal, TypeAlias
 import polars as pl
 
 from arraywright.allocation.build_dates import BuildDays
-from arraywright.allocation.mode_bound import ModeBound
-from arraywright.allocation.money import HandlingCounts, handling_cost
+from arraywright.allocation.money import HandlingCounts
 from arraywright.allocation.park_problem import ClassTask
 from arraywright.allocation.park_types import Coefficients, Sequence
 from arraywright.allocation.park_ways import Way
@@ -44,7 +43,7 @@ class ClassResult:
     chosen: Way
     planned: Sequence
     bound_w: float
-    bound: ModeBound
+    bound: float
 
     @property
     def arrival(self) -> Way:
@@ -96,6 +95,7 @@ class ParkPlan:
         planning_day: day for which the plan is made.
         announced: pallets planned with that have not come.
         serials: serial of each module of the supply.
+        drop_points: frame of ``string``, ``drop_point`` and ``build_order`` of every string.
         coefficients: what it is priced with.
         findings: of the plan, of dates and of the yard.
         sentences: what the plan is and what it is worth, the weightiest first.
@@ -114,6 +114,7 @@ class ParkPlan:
     planning_day: date
     announced: int
     serials: pl.Series
+    drop_points: pl.DataFrame
     coefficients: Coefficients
     findings: tuple[Finding, ...]
     sentences: tuple[str, ...] = ()
@@ -135,20 +136,15 @@ class ParkPlan:
         """Mismatch that whole pallets emptied in turn cannot go below, second order [W]."""
         return sum(held.bound_w for held in self.classes)
 
-    def _money(self, ways: list[Way], yard: YardPlan) -> float:
-        """Second-order money with the trips, as the bound counts it."""
-        trips = HandlingCounts(trips=yard.trips, trip_m=yard.trip_m, digs=yard.digs)
-        return sum(way.total for way in ways) + handling_cost(trips, self.coefficients).total
-
     @property
     def bound(self) -> float:
         """Money that no order of pallets emptied in turn can go below, sorted or not."""
-        return sum(held.bound.money for held in self.classes)
+        return sum(held.bound for held in self.classes)
 
     @property
     def avoidable(self) -> float:
         """Money of the order of arrival above the bound, second order."""
-        return self._money([held.arrival for held in self.classes], self.arrival.yard) - self.bound
+        return sum(held.arrival.total for held in self.classes) - self.bound
 
     @property
     def gap_ratio(self) -> float:
@@ -156,5 +152,5 @@ class ParkPlan:
 
         Negative where pallets kept together cost less than any order of pallets emptied in turn.
         """
-        above = self._money([held.chosen for held in self.classes], self.chosen.yard) - self.bound
+        above = sum(held.chosen.total for held in self.classes) - self.bound
         return above / self.avoidable if self.avoidable > 0.0 else 0.0

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final, Literal, TypeAlias
 
 import numpy as np
@@ -22,6 +22,7 @@ __all__ = [
     "WayKey",
     "count_handling",
     "in_time",
+    "least_trip_m",
     "places_in",
     "places_of",
     "way_of_modes",
@@ -50,7 +51,7 @@ class Way:
         section_way: how each section is filled, by the numbers of ``modes``, (sections,).
         pile: pile of its section each module lies on, -1 where none, (places,).
         loss_w: second-order mismatch loss [W].
-        counts: what is done to pallets and modules; trips and digs are the yard's.
+        counts: what is done to pallets and modules, trips from the nearest laydown area included.
         handling: what that costs, in money.
         mismatch: what the loss is worth over the life counted, in money.
     """
@@ -96,27 +97,54 @@ def in_time(own: ClassTask, places: Places) -> bool:
     return bool(np.all(own.problem.unit_day[unit] <= own.problem.string_day[places.string]))
 
 
-def count_handling(own: ClassTask, places: Places, *, drop_xy: FloatArray) -> HandlingCounts:
-    """Count pallets opened and carried on, whatever their order.
+def count_handling(
+    own: ClassTask,
+    places: Places,
+    *,
+    drop_xy: FloatArray,
+    ways: Ways,
+    pallets_per_trip: int,
+) -> HandlingCounts:
+    """Count pallets opened, carried on and brought from the nearest area, whatever their order.
 
     Args:
         own: the class.
         places: which module goes to which string.
         drop_xy: middle of each drop point [m], nan where not known, (drop points, 2).
+        ways: ways between drop points and from the yard.
+        pallets_per_trip: pallets the lift brings in one trip.
     """
     section = own.problem.string_section[places.string]
     # by pallet, then by visit in building order
     pair = np.unique(np.column_stack([_unit_of(own, places.module), section]), axis=0)
-    same = pair[1:, 0] == pair[:-1, 0]
+    first = np.ones(len(pair), dtype=np.bool_)
+    first[1:] = pair[1:, 0] != pair[:-1, 0]
     drop = own.section_drop[pair[:, 1]]
     # a pallet that is still at the drop point when it is served again is not carried
-    moved = same & (drop[1:] != drop[:-1])
-    way = np.linalg.norm(drop_xy[drop[1:]] - drop_xy[drop[:-1]], axis=1)
+    moved = ~first[1:] & (drop[1:] != drop[:-1])
+    way_m = np.linalg.norm(drop_xy[drop[1:]] - drop_xy[drop[:-1]], axis=1)
+    brought = np.bincount(pair[first, 1], minlength=len(own.section_drop))
+    trips = -(-brought // pallets_per_trip)
     return HandlingCounts(
-        opened=len(np.unique(pair[:, 0])),
+        opened=int(first.sum()),
         carries=int(moved.sum()),
-        carried_m=float(np.nansum(np.where(moved, way, 0.0))),
+        carried_m=float(np.nansum(np.where(moved, way_m, 0.0))),
+        trips=int(trips.sum()),
+        trip_m=float(np.sum(trips * ways.yard_m)),
     )
+
+
+def least_trip_m(own: ClassTask, *, ways: Ways, pallets_per_trip: int) -> float:
+    """Give the way [m] that trips to the drop points of a class cannot go below.
+
+    Pallets emptied in turn bring at most one opened pallet to a drop point from the one before;
+    the others are brought, each with no more modules than the fullest pallet of the class.
+    """
+    problem = own.problem
+    need = np.bincount(problem.string_section, weights=problem.string_modules)
+    fullest = int(problem.unit_sizes.max(initial=1))
+    brought = np.maximum(np.ceil(need / fullest).astype(np.int64) - 1, 0)
+    return float(np.sum(-(-brought // pallets_per_trip) * ways.yard_m))
 
 
 def way_of_places(
@@ -126,10 +154,17 @@ def way_of_places(
     *,
     coefficients: Coefficients,
     drop_xy: FloatArray,
+    ways: Ways,
 ) -> Way:
     """Give whole pallets, in whatever order, with their loss and their money."""
     loss = loss_of_modules(own.problem, string=places.string, module=places.module)
-    counts = count_handling(own, places, drop_xy=drop_xy)
+    counts = count_handling(
+        own,
+        places,
+        drop_xy=drop_xy,
+        ways=ways,
+        pallets_per_trip=coefficients.pallets_per_trip,
+    )
     return Way(
         key=key,
         places=places,
@@ -178,15 +213,13 @@ def way_of_modes(
         ways=ways,
         forced=allowed is not None,
     )
-    # trips are counted in the yard, where it is known where each pallet stands
-    counts = replace(found.counts, trips=0, trip_m=0.0)
     return Way(
         key=key,
         places=Places(string=found.string, module=found.module),
         section_way=found.way,
         pile=found.pile,
         loss_w=found.loss.total_w,
-        counts=counts,
-        handling=handling_cost(counts, coefficients).total,
+        counts=found.counts,
+        handling=found.handling.total,
         mismatch=found.mismatch_money,
     )

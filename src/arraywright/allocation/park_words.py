@@ -11,6 +11,8 @@ __all__ = ["park_sentences"]
 def park_sentences(result: ParkPlan) -> tuple[str, ...]:
     """Say what the plan is and what it is worth, the weightiest first."""
     plan = result.chosen.plan
+    if plan.modules_planned == 0 and plan.unplanned.is_empty():
+        return ("No string is open: all of them are built.",)
     if plan.modules_planned == 0:
         return ("Nothing could be planned: no open string has its modules in stock.",)
     return (
@@ -31,15 +33,11 @@ def _proof(result: ParkPlan) -> str:
     currency = result.coefficients.currency
     if result.avoidable <= 0.0:
         return "Order of arrival is as good as any order of pallets."
-    gap = 100.0 * result.gap_ratio
-    told = (
-        f"the plan is within {gap:.1f} % of that"
-        if gap >= 0.0
-        else f"the plan, which keeps pallets together, costs {-gap:.1f} % less than that"
-    )
+    reached = 100.0 * (1.0 - result.gap_ratio)
     return (
-        f"Proven: no order of pallets emptied in turn, sorted at drop points or not, saves more "
-        f"than {result.avoidable:,.0f} {currency} against order of arrival; {told}."
+        f"Proven: no order of pallets emptied in turn, sorted at drop points or not, can save more "
+        f"than {result.avoidable:,.0f} {currency} against order of arrival; the plan reaches "
+        f"{reached:.0f} % of that, the rest is left or is not there to be had."
     )
 
 

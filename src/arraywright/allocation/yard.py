@@ -230,7 +230,7 @@ def plan_yard(
     )
     total = int(trips["trips"].sum())
     return YardPlan(
-        stacks=_stack_frame(uses, stacking, times, yard=yard),
+        stacks=_stack_frame(uses, stacking, times, yard=yard, dated=dated),
         days=days,
         digs=stacking.total_digs,
         digs_proven=stacking.proven,
@@ -390,13 +390,15 @@ def _put_down_before(times: _Times, mates: IntArray, pallet: int) -> BoolArray:
 
 
 def _stack_frame(
-    uses: pl.DataFrame, stacking: Stacking, times: _Times, *, yard: Yard
+    uses: pl.DataFrame, stacking: Stacking, times: _Times, *, yard: Yard, dated: bool
 ) -> pl.DataFrame:
     names = [area.name for area in yard.areas] or ["yard"]
     pallet = uses["pallet"]
     below = pl.Series(np.where(stacking.below >= 0, stacking.below, 0))
     out = np.cumsum(times.needed[np.argsort(times.rank)])[times.rank]
     frame = uses.select("pallet", "module_type", "modules", "arrives", "leaves").with_columns(
+        # without dates the day of leaving is not known, only the order
+        leaves=pl.col("leaves") if dated else pl.lit(None, dtype=pl.Date),
         out_order=pl.when(pl.Series(times.needed)).then(pl.Series(out.astype(np.int64))),
         drop_point=uses["drop_point"],
         way=pl.Series(

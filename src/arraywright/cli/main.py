@@ -276,23 +276,41 @@ def receive(
 
 @cli.command(short_help="Plan which module goes to which string.")
 @_SITE
+@click.option(
+    "--mode",
+    type=click.Choice(["auto", "whole", "piles", "single", "arrival"]),
+    default="auto",
+    show_default=True,
+    help="How strings are filled: auto takes what costs least at each drop point; whole: pallets "
+    "emptied one after the other; piles: every pallet split by current at the drop point; single: "
+    "modules sorted singly there; arrival: pallets as they came.",
+)
 @_person
 @_common
 def allocate(
     site: Path,
+    mode: str,
     person: str,
     as_json: bool,  # noqa: FBT001
     all_findings: bool,  # noqa: FBT001
 ) -> None:
     """Put accepted modules into strings and write the picking lists.
 
-    Modules of one string are of one power class and one current class; pallets are kept together
-    as far as possible, and spares are kept per class. Held and refused pallets are left out.
+    Modules of one string are of one power class and one current class, strings of an input alike,
+    and spares are kept per class. Held and refused pallets are left out. Which pallet goes where is
+    weighed in money: what mismatch costs over the years against what handling costs.
+
+    Where the description has building dates, nothing is used before it has come, and announced
+    pallets are planned with from the day they are expected. The yard is planned too: who stands
+    under whom, the ground needed and the lift's trips day by day.
+
+    Written to SITE/out: picking-lists.pdf, picking-lists.csv, allocation.csv, spares.csv,
+    yard-plan.csv, yard-days.csv, trade-off.csv, and piles.csv where modules are sorted.
     """
     from arraywright.procedures.allocate import allocate as work  # noqa: PLC0415
 
     _run(
-        lambda progress: work(site, person=person, now=_now, progress=progress),
+        lambda progress: work(site, mode=mode, person=person, now=_now, progress=progress),
         site=site,
         as_json=as_json,
         all_findings=all_findings,

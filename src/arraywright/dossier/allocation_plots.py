@@ -106,23 +106,41 @@ def trade_off_plot(points: Sequence[TradePoint], *, currency: str, bound: float 
         axes.set_xlabel(f"handling [{currency}]")
         axes.set_ylabel(f"mismatch over the life counted [{currency}]")
         axes.set_ylim(bottom=0.0)
-        axes.margins(x=0.14, y=0.16)
+        axes.margins(x=0.2, y=0.16)
         figure.legend(loc="outside lower center", ncols=2, fontsize=7)
         return _svg(figure)
 
 
 def _name_points(axes: Axes, points: Sequence[TradePoint]) -> None:
-    """Write names beside points, above and below in turn so that neighbours do not meet."""
-    ordered = sorted(points, key=lambda p: (p.handling, p.mismatch))
-    for place, point in enumerate(ordered):
-        above = place % 2 == 0
+    """Write names beside points; points that lie together share one line."""
+    named = sorted((p for p in points if p.name), key=lambda p: (p.handling, p.mismatch))
+    if not named:
+        return
+    across = max(p.handling for p in points) or 1.0
+    up = max(p.mismatch for p in points) or 1.0
+    groups: list[list[TradePoint]] = []
+    for point in named:
+        for group in groups:
+            first = group[0]
+            if (
+                abs(first.handling - point.handling) < 0.03 * across
+                and abs(first.mismatch - point.mismatch) < 0.09 * up
+            ):
+                group.append(point)
+                break
+        else:
+            groups.append([point])
+    for group in groups:
         axes.annotate(
-            point.name,
-            (point.handling, point.mismatch),
-            xytext=(0, 9 if above else -9),
+            ", ".join(p.name for p in group),
+            (
+                max(p.handling for p in group),
+                sum(p.mismatch for p in group) / len(group),
+            ),
+            xytext=(10, 3),
             textcoords="offset points",
-            ha="center",
-            va="bottom" if above else "top",
+            ha="left",
+            va="bottom",
             fontsize=6.5,
         )
 

@@ -9,6 +9,7 @@ from typing import Literal, TypeAlias
 from arraywright.findings import Finding
 
 __all__ = [
+    "Align",
     "Attachment",
     "Block",
     "Caution",

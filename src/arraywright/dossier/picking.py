@@ -8,17 +8,21 @@ from typing import Final
 
 import polars as pl
 
+from arraywright.dossier.allocation_worth import (
+    Worth,
+    stack_blocks,
+    worth_blocks,
+    yard_blocks,
+)
 from arraywright.dossier.blocks import (
     Block,
     Caution,
     Document,
-    Figure,
     FindingList,
     Heading,
     Paragraph,
     Table,
 )
-from arraywright.dossier.plots import PlanBar, plans_plot
 from arraywright.dossier.words import local_time, number
 from arraywright.findings import Finding
 
@@ -41,47 +45,93 @@ def plans_table(plans: Sequence[tuple[str, float, float, int]]) -> Table:
     )
 
 
+def _picking_table(rows: pl.DataFrame) -> Table:
+    dated, placed = (
+        rows["day"].null_count() < rows.height,
+        rows["stands"].null_count() < rows.height,
+    )
+    return Table(
+        headings=(
+            "No.",
+            *(("Day",) if dated else ()),
+            "Pallet",
+            *(("Stands",) if placed else ()),
+            "For strings",
+            "Take",
+            "Left",
+            "Remark",
+            "Done",
+        ),
+        rows=[
+            (
+                str(row["order"]),
+                *((str(row["day"]),) if dated else ()),
+                str(row["pallet"]),
+                *((str(row["stands"] or ""),) if placed else ()),
+                str(row["strings"]),
+                str(row["modules_taken"]),
+                str(row["modules_left"]),
+                str(row["remark"] or ""),
+                "☐",
+            )
+            for row in rows.iter_rows(named=True)
+        ],
+        align=(
+            "right",
+            *(("left",) if dated else ()),
+            "left",
+            *(("left",) if placed else ()),
+            "left",
+            "right",
+            "right",
+            "left",
+            "center",
+        ),
+        widths=(
+            0.5,
+            *((1.3,) if dated else ()),
+            2.4,
+            *((1.8,) if placed else ()),
+            2.7,
+            0.6,
+            0.6,
+            2.6,
+            0.6,
+        ),
+    )
+
+
 def picking_document(
     *,
     site_name: str,
     time_zone: str,
     made_at: datetime,
     made_by: str,
-    sentence: str,
-    plans: Sequence[tuple[str, float, float, int]],
+    worth: Worth,
     picking: pl.DataFrame,
     cautions: Sequence[str],
     findings: Sequence[Finding],
 ) -> Document:
-    """Make the picking lists, one chapter a drop point.
+    """Make the picking lists, one chapter a drop point, between worth and yard.
 
     Args:
         site_name: name of the site.
         time_zone: IANA name of the site's time zone.
         made_at: moment of the plan.
         made_by: software and version.
-        sentence: what the plan is worth.
-        plans: name, loss [W], loss ratio and pallet openings of each plan compared.
-        picking: frame of ``allocation.picking_list``.
+        worth: what the plan is worth, and the yard.
+        picking: frame of the picking list with ``day`` and ``stands``.
         cautions: cautions for whoever works by the list.
         findings: shortages and what was set aside.
     """
+    sentences = worth.summary["sentences"]
     blocks: list[Block] = [
-        Paragraph(text=sentence),
+        Paragraph(text=str(sentences[0])),
         Caution(lines=tuple(cautions)),
-        Heading(text="What the plan was compared with"),
-        plans_table(plans),
-        Figure(
-            svg=plans_plot(
-                [
-                    PlanBar(name=name, loss_percent=100.0 * ratio, pallet_openings=openings)
-                    for name, _, ratio, openings in plans
-                ]
-            ),
-            caption="Predicted mismatch loss at 1000 W/m2 and 25 degC, and pallet openings.",
-        ),
         Heading(text="Shortages and notes"),
         FindingList(findings=tuple(findings), none="Every string is planned."),
+        *worth_blocks(worth),
+        *yard_blocks(worth),
     ]
     printed = 0
     for (drop_point,), rows in picking.group_by("drop_point", maintain_order=True):
@@ -89,26 +139,7 @@ def picking_document(
         if shown.is_empty():
             break
         printed += shown.height
-        blocks += [
-            Heading(text=f"Drop point {drop_point}"),
-            Table(
-                headings=("No.", "Pallet", "For strings", "Take", "Left", "Remark", "Done"),
-                rows=[
-                    (
-                        str(row["order"]),
-                        str(row["pallet"]),
-                        str(row["strings"]),
-                        str(row["modules_taken"]),
-                        str(row["modules_left"]),
-                        str(row["remark"] or ""),
-                        "☐",
-                    )
-                    for row in shown.iter_rows(named=True)
-                ],
-                align=("right", "left", "left", "right", "right", "left", "center"),
-                widths=(0.5, 2.4, 3, 0.6, 0.6, 2.6, 0.6),
-            ),
-        ]
+        blocks += [Heading(text=f"Drop point {drop_point}"), _picking_table(shown)]
     if printed < picking.height:
         blocks.append(
             Paragraph(
@@ -121,5 +152,5 @@ def picking_document(
         site=site_name,
         made_at=local_time(made_at, time_zone),
         made_by=made_by,
-        blocks=tuple(blocks),
+        blocks=(*blocks, *stack_blocks(worth)),
     )

@@ -121,15 +121,14 @@ def _trade_off_frame(result: ParkPlan) -> pl.DataFrame:
         for number, point in points
     ]
     if points:
-        loss_w = sum(one.chosen.loss_w for one in result.classes)
-        mismatch = sum(one.chosen.mismatch for one in result.classes)
+        ways = [one.chosen for one in result.classes]
         rows.append(
             {
                 "way": "this plan",
-                "loss_w": loss_w,
-                "mismatch": mismatch,
-                "handling": result.chosen.handling,
-                "total": mismatch + result.chosen.handling,
+                "loss_w": sum(way.loss_w for way in ways),
+                "mismatch": sum(way.mismatch for way in ways),
+                "handling": sum(way.handling for way in ways),
+                "total": sum(way.total for way in ways),
                 "on_curve": False,
                 "knee": False,
                 "cheapest": False,
@@ -137,7 +136,37 @@ def _trade_off_frame(result: ParkPlan) -> pl.DataFrame:
                 "plan": True,
             }
         )
-    return pl.DataFrame(rows, schema=schema)
+    return _marked(pl.DataFrame(rows, schema=schema))
+
+
+def _marked(points: pl.DataFrame) -> pl.DataFrame:
+    """Mark the cheapest anew with the plan among the ways, and take off the curve what it beats."""
+    if points.is_empty():
+        return points
+    plan = points.filter("plan").row(0, named=True)
+    able = ~pl.col("needs_all_stock")
+    beaten = (
+        ~pl.col("plan")
+        & (pl.col("handling") >= plan["handling"])
+        & (pl.col("mismatch") >= plan["mismatch"])
+    )
+    better = points.filter(
+        able
+        & ~pl.col("plan")
+        & (pl.col("handling") <= plan["handling"])
+        & (pl.col("mismatch") <= plan["mismatch"])
+    )
+    least = min(points.filter(able)["total"].to_list())
+    return points.with_columns(
+        on_curve=(pl.col("on_curve") & ~beaten) | (pl.col("plan") & pl.lit(better.is_empty())),
+        cheapest=able & (pl.col("total") <= least + 1e-9),
+    )
+
+
+def _gap(bound_w: float, whole: Way, arrival: Way) -> float | None:
+    """Give how far whole pallets are above their bound, over what order of arrival could avoid."""
+    avoidable_w = arrival.loss_w - bound_w
+    return (whole.loss_w - bound_w) / avoidable_w if avoidable_w > 0.0 else None
 
 
 def _class_words(way: Way) -> str:
@@ -167,6 +196,7 @@ def _classes_frame(result: ParkPlan) -> pl.DataFrame:
         "whole_w": pl.Float64,
         "plan_w": pl.Float64,
         "bound_w": pl.Float64,
+        "gap_ratio": pl.Float64,
         "handling": pl.Float64,
         "mismatch": pl.Float64,
     }
@@ -183,6 +213,7 @@ def _classes_frame(result: ParkPlan) -> pl.DataFrame:
                 "whole_w": _way_of(held.ways, "whole").loss_w,
                 "plan_w": held.chosen.loss_w,
                 "bound_w": held.bound_w,
+                "gap_ratio": _gap(held.bound_w, _way_of(held.ways, "whole"), held.arrival),
                 "handling": held.chosen.handling,
                 "mismatch": held.chosen.mismatch,
             }
@@ -192,43 +223,107 @@ def _classes_frame(result: ParkPlan) -> pl.DataFrame:
     )
 
 
-def _piles_frame(result: ParkPlan, assignments: pl.DataFrame) -> pl.DataFrame:
-    """Give what is sorted at drop points: which module lies on which pile."""
-    names = result.serials
+def _piles_frame(result: ParkPlan, assignments: pl.DataFrame, stock: pl.DataFrame) -> pl.DataFrame:
+    """Give what is sorted at drop points: from which pallet onto which pile, into which string."""
     parts = []
     for held in result.classes:
         way = held.chosen
         section = held.own.problem.string_section[way.places.string]
         sorted_here = way.section_way[section] != WHOLE
-        if not sorted_here.any():
-            continue
         parts.append(
             pl.DataFrame(
                 {
-                    "serial": names.gather(held.own.first_module + way.places.module[sorted_here]),
+                    "serial": result.serials.gather(
+                        held.own.first_module + way.places.module[sorted_here]
+                    ),
                     "pile": way.pile[sorted_here] + 1,
-                }
+                },
+                schema={"serial": pl.String, "pile": pl.Int64},
             )
         )
-    if not parts:
-        return pl.DataFrame(schema={"serial": pl.String, "pile": pl.Int64})
+    columns = (
+        "drop_point",
+        "pallet",
+        "stack_position",
+        "serial",
+        "pile",
+        "string",
+        "place_in_string",
+        "position",
+    )
+    joined = (
+        pl.concat(parts) if parts else pl.DataFrame(schema={"serial": pl.String, "pile": pl.Int64})
+    )
     return (
-        pl.concat(parts)
-        .with_columns(pile=pl.when(pl.col("pile") > 0).then(pl.col("pile")))
+        joined.with_columns(pile=pl.when(pl.col("pile") > 0).then(pl.col("pile")))
         .join(assignments, on="serial", how="left", maintain_order="left")
+        .join(stock, on="serial", how="left", maintain_order="left")
+        .join(result.drop_points, on="string", how="left")
+        .sort("build_order", "pallet", "stack_position", nulls_last=True, maintain_order=True)
+        .select(columns)
     )
 
 
-def plan_frames(site: Site, result: ParkPlan) -> dict[str, pl.DataFrame]:
+def _picking_frame(site: Site, result: ParkPlan, piles: pl.DataFrame) -> pl.DataFrame:
+    """Give the picking list with the day, where each pallet stands, and what is sorted."""
+    plan, yard = result.chosen.plan, result.chosen.yard
+    days = (
+        plan.assignments.select("string", "pallet")
+        .unique(maintain_order=True)
+        .join(result.drop_points, on="string", how="left")
+        .join(result.build.select("string", "day"), on="string", how="left")
+        .group_by("drop_point", "pallet")
+        .agg(pl.col("day").min())
+    )
+    stands = yard.stacks.select(
+        "pallet", "arrives", "way", "area", "stack", "level", "on_pallet"
+    ).rename({"way": "comes_from"})
+    sorting = piles.select("drop_point", "pallet", sorts=pl.lit(value=True)).unique()
+    frame = (
+        picking_list(plan, site)
+        .join(days, on=["drop_point", "pallet"], how="left", maintain_order="left")
+        .join(stands, on="pallet", how="left", maintain_order="left")
+        .join(sorting, on=["drop_point", "pallet"], how="left", maintain_order="left")
+    )
+    dated, placed = result.days.described, bool(site.yard is not None and site.yard.areas)
+    told = pl.when(pl.col("sorts")).then(pl.lit("sort by piles.csv"))
+    coming = pl.when(pl.lit(value=dated) & (pl.col("arrives") > result.planning_day)).then(
+        pl.format("expected on {}", pl.col("arrives"))
+    )
+    return frame.with_columns(
+        pl.concat_str("remark", told, coming, separator="; ", ignore_nulls=True),
+        day=pl.when(pl.lit(value=dated)).then(pl.col("day")),
+        stands=pl.when(pl.lit(value=placed) & pl.col("opened") & pl.col("area").is_not_null()).then(
+            pl.format("{} {}/{}", "area", "stack", "level")
+        ),
+    ).select(
+        "drop_point",
+        "order",
+        "day",
+        "pallet",
+        "stands",
+        "strings",
+        "modules_taken",
+        "modules_left",
+        "opened",
+        "finished",
+        "remark",
+    )
+
+
+def plan_frames(site: Site, result: ParkPlan, *, stock: pl.DataFrame) -> dict[str, pl.DataFrame]:
     """Give all tables of a plan by the name they have in the record."""
     plan = result.chosen.plan
     positions = site.positions.select("string", "place_in_string", "position")
     assignments = plan.assignments.join(
         positions, on=["string", "place_in_string"], how="left", maintain_order="left"
     )
+    piles = _piles_frame(
+        result, assignments.drop("pallet"), stock.select("serial", "stack_position", "pallet")
+    )
     return {
         "assignments": assignments,
-        "picking": picking_list(plan, site),
+        "picking": _picking_frame(site, result, piles),
         "leftovers": plan.leftovers,
         "spares": plan.spares,
         "unplanned": plan.unplanned,
@@ -236,7 +331,7 @@ def plan_frames(site: Site, result: ParkPlan) -> dict[str, pl.DataFrame]:
         "mismatch_inputs": plan.mismatch.inputs,
         "classes": _classes_frame(result),
         "trade_off": _trade_off_frame(result),
-        "piles": _piles_frame(result, assignments),
+        "piles": piles,
         "build_days": result.build,
         "yard_stacks": result.chosen.yard.stacks,
         "yard_days": result.chosen.yard.days,

@@ -17,6 +17,7 @@ from arraywright.commissioning import (
 )
 from arraywright.commissioning.expected import type_template
 from arraywright.delivery import DELIVERY_NOTE, FLASH_LIST, ORDER, PALLET_SCANS
+from arraywright.dossier.allocation_worth import PLAN_NAMES
 from arraywright.dossier.handover_parts import (
     DeliveryPart,
     DesignCheckPart,
@@ -54,11 +55,6 @@ _TITLES: Final = {
         IV_POINTS,
         PLACEMENTS,
     )
-}
-_PLAN_NAMES: Final = {
-    "arrival": "order of arrival",
-    "plan": "this plan",
-    "sorted": "full sort of single modules (bound)",
 }
 _CURVES_DRAWN: Final = 24
 _GRAVITY: Final = {"fail": 0, "review": 1, "pass": 2}
@@ -140,7 +136,7 @@ def _plan(record: SiteRecord, entry: Entry) -> PlanPart:
         sentence=str(summary["sentence"]),
         plans=tuple(
             (
-                _PLAN_NAMES.get(plan["kind"], str(plan["kind"])),
+                PLAN_NAMES.get(plan["kind"], str(plan["kind"])),
                 float(plan["loss_w"]),
                 float(plan["loss_ratio"]),
                 int(plan["pallet_openings"]),
