@@ -14,6 +14,8 @@ from arraywright.commissioning.conditions import Conditions
 from arraywright.commissioning.deviations import Deviations
 from arraywright.commissioning.expected import ExpectedStrings, StringNominal
 from arraywright.commissioning.gates import GATE_WORDS, TESTS, Gate, texts_of_masks
+from arraywright.commissioning.likely import CAUSE_WORDS, Likely
+from arraywright.commissioning.session_model import STRING_CAUSES
 from arraywright.commissioning.standard import FAIL, PASS, REVIEW, InsulationLimits
 from arraywright.commissioning.string_modules import StringModules
 from arraywright.findings import Verdict
@@ -36,6 +38,9 @@ _VERDICTS: Final = [
     Verdict.REVIEW.value,
     Verdict.FAIL.value,
 ]
+_TOLD_FROM: Final = 0.5
+_CAUSES_TOLD: Final = 3
+_CAUSE_TOLD_FROM: Final = 0.03
 _UNITS: Final = {"voc": "v", "isc": "a"}
 
 
@@ -59,6 +64,7 @@ class StringChoice:
         verdict_measurement: the measurement's verdict number.
         verdict: the overall verdict number.
         required_tests: tests a pass needs.
+        likely: probability of each cause.
     """
 
     site: Site
@@ -76,6 +82,7 @@ class StringChoice:
     verdict_measurement: IntArray
     verdict: IntArray
     required_tests: tuple[str, ...]
+    likely: Likely
 
 
 def verdict_words(numbers: IntArray) -> pl.Series:
@@ -136,6 +143,7 @@ def strings_frame(choice: StringChoice) -> pl.DataFrame:
         np.full(len(strings), choice.site.commissioning.earth_continuity_max_ohm)
     )
     columns["continuity_measured_at"] = _column_at(choice, "measured_at", "continuity")
+    columns |= _likely(choice)
     columns |= _causes(choice)
     columns["reasons"] = _reasons(choice, columns)
     return pl.DataFrame(columns)
@@ -283,6 +291,35 @@ def stop_texts(choice: StringChoice, words: dict[Gate, str]) -> dict[str, pl.Ser
     return out
 
 
+def _likely(choice: StringChoice) -> dict[str, pl.Series]:
+    """Columns of the causes' probabilities; words only where something is likelier than not."""
+    probability = choice.likely.probability
+    sound = probability[:, 0]
+    wrong = np.nan_to_num(probability[:, 1:])
+    first = wrong.argmax(axis=1)
+    rows = np.arange(len(wrong))
+    told = np.nan_to_num(1.0 - sound) > _TOLD_FROM
+    words: list[str] = []
+    for row in range(len(wrong)):
+        named = [
+            f"{CAUSE_WORDS[STRING_CAUSES[1 + cause]]} {wrong[row, cause]:.2f}"
+            for cause in np.argsort(-wrong[row], kind="stable")[:_CAUSES_TOLD].tolist()
+            if wrong[row, cause] >= _CAUSE_TOLD_FROM
+        ]
+        words.append("; ".join(named) if told[row] else "")
+    return {
+        "sound_probability": _numbers(sound),
+        "likely": pl.Series("likely", words, dtype=pl.String),
+        "likely_key": pl.Series(
+            "likely_key",
+            [STRING_CAUSES[1 + at] if told[row] else "" for row, at in enumerate(first.tolist())],
+            dtype=pl.String,
+        ),
+        "likely_probability": _numbers(np.where(told, wrong[rows, first], np.nan)),
+        "unlike_chance": pl.Series("unlike_chance", choice.likely.unlike_chance),
+    }
+
+
 def _reasons(choice: StringChoice, columns: dict[str, pl.Series]) -> pl.Series:
     """List of sentences on what is wrong or missing, per string."""
     wanted = choice.site.commissioning
@@ -341,6 +378,11 @@ def _reasons(choice: StringChoice, columns: dict[str, pl.Series]) -> pl.Series:
                 pl.lit(f"{name}: too few neighbours tested close in time to compare with")
             )
         )
+    parts.append(
+        pl.when(pl.col("likely") != "").then(
+            pl.format("all readings of the day together say: {}", pl.col("likely"))
+        )
+    )
     parts.append(
         pl.when(pl.col("insulation_verdict") == "fail").then(
             pl.format(

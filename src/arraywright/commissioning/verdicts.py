@@ -23,6 +23,7 @@ from arraywright.commissioning.expected import (
 )
 from arraywright.commissioning.frames import checked_now
 from arraywright.commissioning.gates import TESTS, Gate
+from arraywright.commissioning.likely import likely_causes
 from arraywright.commissioning.reporting import findings_of
 from arraywright.commissioning.standard import (
     FAIL,
@@ -55,8 +56,9 @@ class CommissioningResult:
             assessable: why), one verdict per test, the counting readings with expected value,
             standard uncertainty, deviation and its significance against the expected value
             (``_z_expected``) and against neighbours (``_like_ratio``, ``_z_like``), limits,
-            ``cause``, ``cause_key``, ``check_next``, ``caution``, ``reasons`` (list of texts),
-            ``readings`` (count).
+            ``sound_probability``, ``likely`` (causes with their probabilities, in words),
+            ``likely_key``, ``likely_probability``, ``unlike_chance``, ``cause``, ``cause_key``,
+            ``check_next``, ``caution``, ``reasons`` (list of texts), ``readings`` (count).
         readings: one row per reading, in order of string and time, with what stops each test
             (``voc_gates`` ..., empty where nothing does), what it was compared with, and
             ``counts_for``, the tests for which it is the newest valid reading.
@@ -152,6 +154,15 @@ def judge(
         [FAIL, REVIEW, NOT_ASSESSABLE, NOT_ASSESSABLE],
         PASS,
     ).astype(np.int64)
+    likely = likely_causes(
+        site,
+        modules=aligned,
+        conditions=conditions,
+        expected=expected,
+        group=_groups(aligned, conditions),
+        day=_local_day(site, conditions),
+        assumptions=used,
+    )
     choice = StringChoice(
         site=site,
         modules=aligned,
@@ -168,6 +179,7 @@ def judge(
         verdict_measurement=overall_measurement,
         verdict=overall,
         required_tests=tuple(test for test in TESTS if test in required_tests),
+        likely=likely,
     )
     strings = strings_frame(choice)
     return CommissioningResult(
