@@ -82,7 +82,7 @@ class _Setting:
 
     mode: ParkMode
     coefficients: Coefficients
-    drop_xy: FloatArray
+    drop_xy_m: FloatArray
     areas: tuple[LaydownArea, ...]
     seed: int
     tell: Tell | None
@@ -90,11 +90,13 @@ class _Setting:
 
 def _class_result(own: ClassTask, *, together: Filling, setting: _Setting) -> ClassResult:
     """Work out the ways of one class and take the cheapest that the mode allows."""
-    money, drop_xy = setting.coefficients, setting.drop_xy
-    between = ways_between(own, drop_xy=drop_xy, areas=setting.areas)
+    money, drop_xy_m = setting.coefficients, setting.drop_xy_m
+    between = ways_between(own, drop_xy_m=drop_xy_m, areas=setting.areas)
 
     def whole(key: WayKey, places: Places) -> Way:
-        return way_of_places(own, key, places, coefficients=money, drop_xy=drop_xy, ways=between)
+        return way_of_places(
+            own, key, places, coefficients=money, drop_xy_m=drop_xy_m, ways=between
+        )
 
     def sorted_out(key: WayKey, allowed: tuple[int, ...] | None) -> Way:
         return way_of_modes(
@@ -249,7 +251,8 @@ def _trade_off(results: tuple[ClassResult, ...], setting: _Setting) -> TradeOff 
         arrival=[arrival_sequence(held.own.problem) for held in results],
         planned=[held.planned for held in results],
         ways=[
-            ways_between(held.own, drop_xy=setting.drop_xy, areas=setting.areas) for held in results
+            ways_between(held.own, drop_xy_m=setting.drop_xy_m, areas=setting.areas)
+            for held in results
         ],
     )
 
@@ -359,7 +362,7 @@ def plan_park(
     setting = _Setting(
         mode=mode,
         coefficients=coefficients,
-        drop_xy=_drop_xy(task),
+        drop_xy_m=_drop_xy(task),
         areas=() if site.yard is None else site.yard.areas,
         seed=seed,
         tell=tell,

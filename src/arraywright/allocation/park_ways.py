@@ -101,7 +101,7 @@ def count_handling(
     own: ClassTask,
     places: Places,
     *,
-    drop_xy: FloatArray,
+    drop_xy_m: FloatArray,
     ways: Ways,
     pallets_per_trip: int,
 ) -> HandlingCounts:
@@ -110,7 +110,7 @@ def count_handling(
     Args:
         own: the class.
         places: which module goes to which string.
-        drop_xy: middle of each drop point [m], nan where not known, (drop points, 2).
+        drop_xy_m: middle of each drop point [m], nan where not known, (drop points, 2).
         ways: ways between drop points and from the yard.
         pallets_per_trip: pallets the lift brings in one trip.
     """
@@ -122,7 +122,7 @@ def count_handling(
     drop = own.section_drop[pair[:, 1]]
     # a pallet that is still at the drop point when it is served again is not carried
     moved = ~first[1:] & (drop[1:] != drop[:-1])
-    way_m = np.linalg.norm(drop_xy[drop[1:]] - drop_xy[drop[:-1]], axis=1)
+    way_m = np.linalg.norm(drop_xy_m[drop[1:]] - drop_xy_m[drop[:-1]], axis=1)
     brought = np.bincount(pair[first, 1], minlength=len(own.section_drop))
     trips = -(-brought // pallets_per_trip)
     return HandlingCounts(
@@ -153,7 +153,7 @@ def way_of_places(
     places: Places,
     *,
     coefficients: Coefficients,
-    drop_xy: FloatArray,
+    drop_xy_m: FloatArray,
     ways: Ways,
 ) -> Way:
     """Give whole pallets, in whatever order, with their loss and their money."""
@@ -161,7 +161,7 @@ def way_of_places(
     counts = count_handling(
         own,
         places,
-        drop_xy=drop_xy,
+        drop_xy_m=drop_xy_m,
         ways=ways,
         pallets_per_trip=coefficients.pallets_per_trip,
     )
@@ -177,12 +177,12 @@ def way_of_places(
     )
 
 
-def ways_between(own: ClassTask, *, drop_xy: FloatArray, areas: tuple[LaydownArea, ...]) -> Ways:
+def ways_between(own: ClassTask, *, drop_xy_m: FloatArray, areas: tuple[LaydownArea, ...]) -> Ways:
     """Give the ways between drop points, and from the nearest laydown area, as the crow flies.
 
     A way that is not known is zero.
     """
-    at = drop_xy[own.section_drop]
+    at = drop_xy_m[own.section_drop]
     between = np.linalg.norm(at[1:] - at[:-1], axis=1)
     yard_m = np.zeros(len(at))
     if areas:
