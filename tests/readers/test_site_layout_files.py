@@ -105,7 +105,9 @@ def test_blocks_and_tables_together_make_one_site(folder: Path) -> None:
     )
     _rewrite(folder / "site.toml", lambda text: text + other)
     for name in ("strings.csv",):
-        _rewrite(folder / name, lambda text: text.replace(",1,\n", ",11,\n").replace(",2,\n", ",12,\n"))
+        _rewrite(
+            folder / name, lambda text: text.replace(",1,\n", ",11,\n").replace(",2,\n", ",12,\n")
+        )
     reading = read_site(folder)
     assert reading.site is not None, [f.message for f in _fails(reading)]
     assert reading.site.positions.height == 80
