@@ -34,6 +34,7 @@ from arraywright.allocation.park_ways import (
     places_of,
     way_of_modes,
     way_of_places,
+    way_of_together,
     ways_between,
 )
 from arraywright.allocation.park_words import park_sentences
@@ -119,7 +120,9 @@ def _class_result(own: ClassTask, *, together: Filling, setting: _Setting) -> Cl
         ways.append(sorted_out("mixed", None))
         kept = places_in(own, together)
         if in_time(own, kept):
-            ways.append(whole("together", kept))
+            ways.append(
+                way_of_together(own, kept, coefficients=money, drop_xy_m=drop_xy_m, ways=between)
+            )
     elif setting.mode == "piles":
         ways.append(sorted_out("piles", tuple(range(2, money.piles_most + 1))))
     elif setting.mode == "single":

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal, TypeAlias
 
 import numpy as np
@@ -11,7 +11,7 @@ from arraywright.allocation.assemble import Filling
 from arraywright.allocation.modes import WHOLE, Ways, choose_modes
 from arraywright.allocation.money import HandlingCounts, handling_cost
 from arraywright.allocation.park_problem import ClassTask, Places
-from arraywright.allocation.park_types import Coefficients, Sequence
+from arraywright.allocation.park_types import ClassProblem, Coefficients, Sequence
 from arraywright.allocation.sequence_layout import loss_of_modules, modules_of_strings
 from arraywright.arrays import FloatArray, IntArray
 from arraywright.plant import LaydownArea
@@ -27,10 +27,13 @@ __all__ = [
     "places_of",
     "way_of_modes",
     "way_of_places",
+    "way_of_together",
     "ways_between",
 ]
 
-WayKey: TypeAlias = Literal["arrival", "whole", "together", "piles", "single", "mixed"]
+WayKey: TypeAlias = Literal["arrival", "whole", "together", "piles", "single", "mixed", "kept"]
+_PIECES_FEW: Final = 12
+"""With fewer all orders of pallets might be tried, which pieces of pallets cannot be put in."""
 WAY_WORDS: Final[dict[WayKey, str]] = {
     "arrival": "order of arrival",
     "whole": "whole pallets in the best order",
@@ -38,6 +41,7 @@ WAY_WORDS: Final[dict[WayKey, str]] = {
     "piles": "piles at every drop point",
     "single": "single modules sorted at every drop point",
     "mixed": "at each drop point what pays",
+    "kept": "as planned before, with the least change",
 }
 
 
@@ -174,6 +178,62 @@ def way_of_places(
         counts=counts,
         handling=handling_cost(counts, coefficients).total,
         mismatch=loss.total_w * coefficients.value_per_w,
+    )
+
+
+def way_of_together(
+    own: ClassTask,
+    places: Places,
+    *,
+    coefficients: Coefficients,
+    drop_xy_m: FloatArray,
+    ways: Ways,
+) -> Way:
+    """Give pallets kept together at drop points, each section sorted where that pays.
+
+    What a pallet gives at a visit of a drop point is one piece; pieces come as they are, and only
+    within a section modules are sorted. With few pieces nothing is sorted.
+    """
+    whole = way_of_places(
+        own, "together", places, coefficients=coefficients, drop_xy_m=drop_xy_m, ways=ways
+    )
+    problem = own.problem
+    unit = _unit_of(own, places.module)
+    section = problem.string_section[places.string]
+    begins = np.ones(len(unit), dtype=np.bool_)
+    begins[1:] = (unit[1:] != unit[:-1]) | (section[1:] != section[:-1])
+    first = np.flatnonzero(begins)
+    if len(first) <= _PIECES_FEW:
+        return whole
+    found = choose_modes(
+        ClassProblem(
+            x=problem.x[places.module],
+            y=problem.y[places.module],
+            unit_offsets=np.append(first, len(unit)).astype(np.int64),
+            unit_day=problem.unit_day[unit[first]],
+            string_modules=problem.string_modules,
+            string_day=problem.string_day,
+            string_input=problem.string_input,
+            string_section=problem.string_section,
+        ),
+        coefficients,
+        sequences=[Sequence(units=np.arange(len(first)))],
+        ways=ways,
+    )
+    counts = replace(
+        whole.counts,
+        piled_modules=found.counts.piled_modules,
+        single_modules=found.counts.single_modules,
+    )
+    return Way(
+        key="together",
+        places=Places(string=found.string, module=places.module[found.module]),
+        section_way=found.way,
+        pile=found.pile,
+        loss_w=found.loss.total_w,
+        counts=counts,
+        handling=handling_cost(counts, coefficients).total,
+        mismatch=found.mismatch_money,
     )
 
 

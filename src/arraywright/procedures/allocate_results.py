@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
+import numpy as np
 import polars as pl
 
 from arraywright.allocation import Plan, picking_list
@@ -170,8 +171,8 @@ def _gap(bound_w: float, whole: Way, arrival: Way) -> float | None:
 
 
 def _class_words(way: Way) -> str:
-    if way.key != "mixed":
-        return WAY_WORDS[way.key]
+    if not np.any(way.section_way != WHOLE):
+        return WAY_WORDS["whole" if way.key == "mixed" else way.key]
     sections = len(way.section_way)
     single = int((way.section_way == SINGLE).sum())
     whole = int((way.section_way == WHOLE).sum())
@@ -181,7 +182,8 @@ def _class_words(way: Way) -> str:
         for count, words in ((whole, "whole"), (piled, "in piles"), (single, "singly"))
         if count
     ]
-    return f"drop points: {', '.join(parts)}"
+    kept = "kept together, " if way.key == "together" else ""
+    return f"{kept}drop points: {', '.join(parts)}"
 
 
 def _classes_frame(result: ParkPlan) -> pl.DataFrame:
