@@ -137,6 +137,8 @@ class Truck:
         counted: modules counted on a pallet where that is not ten.
         unseen: pallets nobody scanned.
         spoiled: pallets of which every module has Imp above Isc.
+        delivered_on: day of delivery on the note, empty when it names none.
+        due_on: day the order is due, empty when it names none.
     """
 
     pallets: tuple[int, ...] = (1, 2, 3, 4, 5)
@@ -156,14 +158,16 @@ class Truck:
     counted: dict[int, int] = field(default_factory=dict)
     unseen: tuple[int, ...] = ()
     spoiled: tuple[int, ...] = ()
+    delivered_on: str = ""
+    due_on: str = ""
 
     def order(self, folder: Path, *, modules: int | None = None) -> Path:
         """Write the order."""
         wanted = len(self.pallets) * MODULES if modules is None else modules
         return _write(
             folder / "order.csv",
-            ["Order number", "Module type", "Power class [W]", "Modules"],
-            [["O-7", "SEDGE 440", 440, wanted]],
+            ["Order number", "Module type", "Power class [W]", "Modules", "Delivery due"],
+            [["O-7", "SEDGE 440", 440, wanted, self.due_on]],
         )
 
     def delivery_note(self, folder: Path, *, name: str = "") -> Path:
@@ -177,8 +181,12 @@ class Truck:
                 "Module type",
                 "Power class [W]",
                 "Quantity",
+                "Delivery date",
             ],
-            [[self.note, "O-7", sscc(one), "SEDGE 440", 440, MODULES] for one in self.pallets],
+            [
+                [self.note, "O-7", sscc(one), "SEDGE 440", 440, MODULES, self.delivered_on]
+                for one in self.pallets
+            ],
         )
 
     def scans(self, folder: Path, *, moment: str = "2026-05-04T07:{:02d}:00") -> Path:

@@ -1,0 +1,225 @@
+"""Allocating from a record: days of pallets, announced ones, modes, and the files for the crews."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from arraywright.errors import CallError
+from arraywright.procedures.allocate import allocate
+from arraywright.procedures.report import NO_PROGRESS, Report
+from tests.procedures.making import MODULES, PERSON, Truck, make_site, receive_files, sscc
+
+BUILDING = """
+[building]
+start = 2026-05-05
+strings_per_day = 2
+"""
+YARD = """
+[yard]
+lift_mass_max_kg = 1500
+
+[[yard.areas]]
+name = "Gate"
+x_m = 0
+y_m = 40
+area_m2 = 60
+"""
+HERE = Truck(pallets=(1, 2), delivered_on="2026-05-04")
+COMING = Truck(pallets=(3, 4, 5), note="DN-2", unseen=(3, 4, 5), delivered_on="2026-05-11")
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Callable[[str], Path]:
+    """Give a function that makes the site with more in its description."""
+
+    def of(more: str) -> Path:
+        folder = make_site(tmp_path)
+        file = folder / "site.toml"
+        file.write_text(file.read_text(encoding="utf-8") + more, encoding="utf-8")
+        return folder
+
+    return of
+
+
+def _receive(site: Path, folder: Path, *, here: Truck = HERE, coming: Truck = COMING) -> None:
+    folder.mkdir(exist_ok=True)
+    files = here.files(folder)
+    files[0] = here.order(folder, modules=5 * MODULES)
+    receive_files(site, files)
+    # notes and flash lists of trucks that are on their way
+    receive_files(site, [coming.delivery_note(folder), coming.flash(folder)], hour=13)
+
+
+def _allocate(site: Path, *, mode: str = "auto", day: int = 4, hour: int = 15) -> Report:
+    return allocate(
+        site,
+        mode=mode,
+        person=PERSON,
+        now=lambda: datetime(2026, 5, day, hour, tzinfo=UTC),
+        progress=NO_PROGRESS,
+    )
+
+
+def _rows(site: Path, name: str) -> list[dict[str, str]]:
+    with (site / "out" / name).open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def test_announced_pallets_are_planned_for_the_days_after_they_come(
+    site: Callable[[str], Path], tmp_path: Path
+) -> None:
+    """Two pallets are here for the first day; the other strings wait for the truck of the 11th."""
+    folder = site(BUILDING + YARD)
+    _receive(folder, tmp_path / "files")
+    report = _allocate(folder)
+    assert report.result["announced_pallets"] == 3
+    assert report.result["waiting_strings"] == 2
+    picks = _rows(folder, "picking-lists.csv")
+    days = {row["pallet"]: row["day"] for row in picks}
+    assert {days[sscc(1)], days[sscc(2)]} == {"2026-05-05"}
+    later = [row for row in picks if row["pallet"] not in (sscc(1), sscc(2))]
+    assert {row["day"] for row in later} == {"2026-05-11"}
+    assert all("expected on 2026-05-11" in row["remark"] for row in later)
+    stacks = {row["pallet"]: row for row in _rows(folder, "yard-plan.csv")}
+    assert stacks[sscc(1)]["area"] == "Gate"
+    assert {stacks[row["pallet"]]["way"] for row in later} == {"from the truck"}
+    (waits,) = [f for f in report.findings if f.check == "allocation-waits"]
+    assert "2026-05-11" in waits.message
+
+
+def test_without_building_dates_only_what_is_here_is_planned(
+    site: Callable[[str], Path], tmp_path: Path
+) -> None:
+    """Announced pallets are left out where nothing says when strings are built."""
+    folder = site("")
+    _receive(folder, tmp_path / "files")
+    report = _allocate(folder)
+    used = {row["pallet"] for row in _rows(folder, "allocation.csv")}
+    assert used == {sscc(1), sscc(2)}
+    assert "No building dates are described" in " ".join(report.summary)
+    assert {row["day"] for row in _rows(folder, "picking-lists.csv")} == {""}
+
+
+def test_the_order_names_the_day_where_no_note_does(
+    site: Callable[[str], Path], tmp_path: Path
+) -> None:
+    """A pallet known by its flash list alone is expected on the day its class is ordered for."""
+    folder = site(BUILDING)
+    files = tmp_path / "files"
+    files.mkdir()
+    here = Truck(pallets=(1, 2), delivered_on="2026-05-04", due_on="2026-05-13")
+    held = here.files(files)
+    held[0] = here.order(files, modules=5 * MODULES)
+    receive_files(folder, held)
+    receive_files(folder, [COMING.flash(files)], hour=13)
+    _allocate(folder)
+    arrives = {row["pallet"]: row["arrives"] for row in _rows(folder, "yard-plan.csv")}
+    assert arrives[sscc(3)] == "2026-05-13"
+
+
+def test_announced_pallets_without_a_day_are_left_out_and_told(
+    site: Callable[[str], Path], tmp_path: Path
+) -> None:
+    """A truck that should have come already cannot be planned with."""
+    folder = site(BUILDING)
+    _receive(
+        folder,
+        tmp_path / "files",
+        coming=Truck(pallets=(3, 4), note="DN-2", unseen=(3, 4), delivered_on="2026-05-03"),
+    )
+    report = _allocate(folder)
+    (told,) = [f for f in report.findings if f.check == "allocation-announced"]
+    assert told.value == 2.0
+    assert sscc(3) in told.message
+    assert report.result["announced_pallets"] == 0
+
+
+def test_a_pallet_held_for_another_reason_is_never_planned_with(
+    site: Callable[[str], Path], tmp_path: Path
+) -> None:
+    """A pallet missing from a delivery that has begun is not an announced one."""
+    folder = site(BUILDING)
+    files = tmp_path / "files"
+    truck = Truck(pallets=(1, 2, 3), unseen=(3,), delivered_on="2026-05-11")
+    receive_files(folder, truck.files(files))
+    _allocate(folder)
+    used = {row["pallet"] for row in _rows(folder, "allocation.csv")}
+    assert sscc(3) not in used
+
+
+def test_the_same_record_gives_the_same_plan_whenever_it_is_asked(
+    site: Callable[[str], Path], tmp_path: Path
+) -> None:
+    """The planning day is that of the record, not of the clock."""
+    folder = site(BUILDING)
+    _receive(folder, tmp_path / "files")
+    first = _allocate(folder)
+    again = _allocate(folder, day=20)
+    assert not first.unchanged
+    assert again.unchanged
+    assert again.result["planning_day"] == "2026-05-04"
+    assert again.result["picking"] == first.result["picking"]
+
+
+def test_modes_are_kept_apart_and_piles_are_listed_only_while_wanted(
+    site: Callable[[str], Path], tmp_path: Path
+) -> None:
+    """Another mode is another plan; the list of piles goes when nothing is sorted any more."""
+    folder = site("")
+    truck = Truck()
+    receive_files(folder, truck.files(tmp_path / "files"))
+    piles = _allocate(folder, mode="piles")
+    listed = _rows(folder, "piles.csv")
+    assert len(listed) == 4 * MODULES
+    assert {row["drop_point"] for row in listed} == {"R-D"}
+    assert any(int(row["pile"]) > 1 for row in listed)
+    assigned = {row["serial"]: row["string"] for row in _rows(folder, "allocation.csv")}
+    assert all(assigned[row["serial"]] == row["string"] for row in listed)
+    assert any("sort by piles.csv" in row["remark"] for row in _rows(folder, "picking-lists.csv"))
+    auto = _allocate(folder)
+    assert not auto.unchanged
+    assert auto.result["mode"] == "auto"
+    assert not (folder / "out" / "piles.csv").exists()
+    assert piles.result["mode"] == "piles"
+
+
+def test_every_file_told_is_written_and_holds_what_its_name_says(
+    site: Callable[[str], Path], tmp_path: Path
+) -> None:
+    """Document and tables stand in the folder, the document as PDF."""
+    folder = site(BUILDING + YARD)
+    _receive(folder, tmp_path / "files")
+    report = _allocate(folder)
+    names = {path.name for path in report.written}
+    assert names == {
+        "picking-lists.pdf",
+        "picking-lists.csv",
+        "allocation.csv",
+        "spares.csv",
+        "yard-plan.csv",
+        "yard-days.csv",
+        "trade-off.csv",
+    }
+    assert all(path.exists() for path in report.written)
+    assert (folder / "out" / "picking-lists.pdf").read_bytes().startswith(b"%PDF")
+    ways = {row["way"] for row in _rows(folder, "trade-off.csv")}
+    assert {"order of arrival", "this plan"} <= ways
+    titles = [table.title for table in report.tables]
+    assert [t.split(" (")[0] for t in titles] == [
+        "Plans compared",
+        "Classes",
+        "Handling against mismatch",
+        "Yard",
+        "Pallets per drop point",
+    ]
+
+
+def test_an_unknown_mode_is_refused_before_anything_is_opened(tmp_path: Path) -> None:
+    """The call is wrong, whatever the folder."""
+    with pytest.raises(CallError, match="best"):
+        _allocate(tmp_path / "nowhere", mode="best")
