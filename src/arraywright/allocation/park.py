@@ -19,6 +19,7 @@ from arraywright.allocation.build_dates import (
     unit_days,
 )
 from arraywright.allocation.classes_in_time import classes_in_time
+from arraywright.allocation.kept import Carried, PlanBefore
 from arraywright.allocation.mode_bound import mode_bound
 from arraywright.allocation.modes import SINGLE
 from arraywright.allocation.money import HandlingCounts, handling_cost
@@ -89,8 +90,13 @@ class _Setting:
     tell: Tell | None
 
 
-def _class_result(own: ClassTask, *, together: Filling, setting: _Setting) -> ClassResult:
-    """Work out the ways of one class and take the cheapest that the mode allows."""
+def _class_result(
+    own: ClassTask, *, together: Filling, setting: _Setting, carried: Carried | None
+) -> ClassResult:
+    """Work out the ways of one class and take the cheapest that the mode allows.
+
+    With a plan carried over, what a way changes for the crews is weighed too.
+    """
     money, drop_xy_m = setting.coefficients, setting.drop_xy_m
     between = ways_between(own, drop_xy_m=drop_xy_m, areas=setting.areas)
 
@@ -127,8 +133,13 @@ def _class_result(own: ClassTask, *, together: Filling, setting: _Setting) -> Cl
         ways.append(sorted_out("piles", tuple(range(2, money.piles_most + 1))))
     elif setting.mode == "single":
         ways.append(sorted_out("single", (SINGLE,)))
+    if carried is not None:
+        ways.append(carried.way(own, coefficients=money, drop_xy_m=drop_xy_m, ways=between))
     chosen = min(
-        (way for way in ways if setting.mode in ("auto", way.key)), key=lambda held: held.total
+        (way for way in ways if setting.mode in ("auto", way.key) or way.key == "kept"),
+        key=lambda held: (
+            held.total + (0.0 if carried is None else carried.change_money(own, held.places))
+        ),
     )
     if setting.tell is not None:
         setting.tell(f"proving what no order of {own.kind} can go below", 0.0)
@@ -321,6 +332,7 @@ def plan_park(
     frozen: pl.DataFrame | None = None,
     coefficients: Coefficients | None = None,
     mode: ParkMode = "auto",
+    before: PlanBefore | None = None,
     seed: int = 0,
     tell: Tell | None = None,
 ) -> ParkPlan:
@@ -338,6 +350,7 @@ def plan_park(
         frozen: as ``allocate``.
         coefficients: what a watt is worth and handling costs; the site's when None.
         mode: ``auto``, or the one way every class is to take.
+        before: an earlier plan that is to be kept as far as it is worth; inputs keep its classes.
         seed: of the search.
         tell: told what is done and how far it is, between 0 and 1.
 
@@ -356,10 +369,14 @@ def plan_park(
     task = prepare_task(site, stock=stock, frozen=frozen)
     build = build_days(site, task.demand, planning_day=days.planning_day)
     unit_day, _ = unit_days(task.supply, days)
-    best, _ = best_classes(task)
-    classes = classes_in_time(
-        task.supply, task.demand, best, string_day=build.day, unit_day=unit_day
-    )
+    carried = None if before is None else Carried(task, before)
+    if carried is None:
+        best, _ = best_classes(task)
+        classes = classes_in_time(
+            task.supply, task.demand, best, string_day=build.day, unit_day=unit_day
+        )
+    else:
+        classes = carried.classes
     tasks = class_tasks(task, classes, string_day=build.day, unit_day=unit_day)
     together = fill_kept_together(task.supply, task.demand, classes)
     setting = _Setting(
@@ -370,7 +387,9 @@ def plan_park(
         seed=seed,
         tell=tell,
     )
-    results = tuple(_class_result(own, together=together, setting=setting) for own in tasks)
+    results = tuple(
+        _class_result(own, together=together, setting=setting, carried=carried) for own in tasks
+    )
     frame = _build_frame(task, tasks, build)
 
     def joined(kind: Mode, ways: list[Way]) -> Priced:
