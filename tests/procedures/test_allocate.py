@@ -55,10 +55,22 @@ def _receive(site: Path, folder: Path, *, here: Truck = HERE, coming: Truck = CO
     receive_files(site, [coming.delivery_note(folder), coming.flash(folder)], hour=13)
 
 
-def _allocate(site: Path, *, mode: str = "auto", day: int = 4, hour: int = 15) -> Report:
+def _allocate(
+    site: Path,
+    *,
+    mode: str | None = None,
+    replan: bool = False,
+    in_progress: tuple[str, ...] = (),
+    explain: str | None = None,
+    day: int = 4,
+    hour: int = 15,
+) -> Report:
     return allocate(
         site,
         mode=mode,
+        replan=replan,
+        in_progress=in_progress,
+        explain=explain,
         person=PERSON,
         now=lambda: datetime(2026, 5, day, hour, tzinfo=UTC),
         progress=NO_PROGRESS,
@@ -216,6 +228,97 @@ def test_every_file_told_is_written_and_holds_what_its_name_says(
         "Handling against mismatch",
         "Yard",
         "Pallets per drop point",
+    ]
+
+
+def _damage(site: Path, folder: Path, pallet: int) -> None:
+    """Scan a pallet again, damaged: it is held from now on."""
+    file = folder / "scans-later.csv"
+    file.write_text(
+        "Pallet,Scanned at,Type on label,Modules counted,Condition\n"
+        f"{sscc(pallet)},2026-05-04T16:00:00,SEDGE 440,{MODULES},crushed corner\n",
+        encoding="utf-8",
+    )
+    receive_files(site, [file], hour=16)
+
+
+def test_a_broken_pallet_changes_only_the_strings_it_was_for(
+    site: Callable[[str], Path], tmp_path: Path
+) -> None:
+    """Planned anew, the strings of the sound pallets stay, and the crews read what changes."""
+    folder = site("")
+    files = tmp_path / "files"
+    receive_files(folder, Truck(pallets=(1, 2, 3, 4, 5)).files(files))
+    _allocate(folder)
+    before = {row["string"]: row["pallet"] for row in _rows(folder, "allocation.csv")}
+    (broken,) = {int(p[-3:-1]) for p in [before["R-S01"]]}
+    _damage(folder, files, broken)
+    report = _allocate(folder, replan=True, hour=17)
+    after = {row["string"]: row["pallet"] for row in _rows(folder, "allocation.csv")}
+    assert before["R-S01"] not in after.values()
+    changed = [name for name in before if before[name] != after[name]]
+    assert changed == ["R-S01"]
+    (row,) = _rows(folder, "changes.csv")
+    assert row["string"] == "R-S01"
+    assert before["R-S01"] in row["was"]
+    assert after["R-S01"] in row["now"]
+    assert "held" in row["why"]
+    assert report.tables[0].title == "What changes for the crews"
+    assert report.result["replan_of"]
+    again = _allocate(folder, replan=True, hour=18)
+    assert again.unchanged
+    assert (folder / "out" / "changes.csv").exists()
+    scratch = _allocate(folder, hour=19)
+    assert not scratch.unchanged
+    assert not (folder / "out" / "changes.csv").exists()
+
+
+def test_planning_anew_needs_a_plan(site: Callable[[str], Path], tmp_path: Path) -> None:
+    """There is nothing to keep before the first plan."""
+    folder = site("")
+    receive_files(folder, Truck().files(tmp_path / "files"))
+    with pytest.raises(CallError, match="nothing to keep"):
+        _allocate(folder, replan=True)
+
+
+def test_a_string_is_explained_the_same_before_and_after_recording(
+    site: Callable[[str], Path], tmp_path: Path
+) -> None:
+    """The explanation goes with the plan that stands, also one planned anew."""
+    folder = site(BUILDING)
+    files = tmp_path / "files"
+    receive_files(folder, Truck(pallets=(1, 2, 3, 4, 5)).files(files))
+    first = _allocate(folder, explain="R-S02")
+    again = _allocate(folder, explain="R-S02")
+    assert again.unchanged
+    assert again.result["explanation"] == first.result["explanation"]
+    planned = {row["string"]: row["pallet"] for row in _rows(folder, "allocation.csv")}
+    told = first.result["explanation"]
+    assert isinstance(told, dict)
+    assert [share["pallet"] for share in told["pallets"]] == [planned["R-S02"]]
+    _damage(folder, files, int(planned["R-S02"][-3:-1]))
+    anew = _allocate(folder, replan=True, explain="R-S02", hour=17)
+    once_more = _allocate(folder, replan=True, explain="R-S02", hour=18)
+    assert once_more.unchanged
+    assert once_more.result["explanation"] == anew.result["explanation"]
+    with pytest.raises(CallError, match="Did you mean R-S02"):
+        _allocate(folder, explain="R-S22")
+
+
+def test_strings_in_progress_stay_and_are_named_only_with_a_plan_to_keep(
+    site: Callable[[str], Path], tmp_path: Path
+) -> None:
+    """What is being picked is not planned otherwise, and still stands in the lists."""
+    folder = site("")
+    receive_files(folder, Truck().files(tmp_path / "files"))
+    _allocate(folder, mode="arrival")
+    before = _rows(folder, "allocation.csv")
+    with pytest.raises(CallError, match="not to be kept"):
+        _allocate(folder, in_progress=("R-S01",))
+    _allocate(folder, replan=True, in_progress=("R-S01",), mode="whole")
+    after = _rows(folder, "allocation.csv")
+    assert [row for row in after if row["string"] == "R-S01"] == [
+        row for row in before if row["string"] == "R-S01"
     ]
 
 

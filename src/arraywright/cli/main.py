@@ -279,17 +279,36 @@ def receive(
 @click.option(
     "--mode",
     type=click.Choice(["auto", "whole", "piles", "single", "arrival"]),
-    default="auto",
-    show_default=True,
+    show_default="auto, with --replan that of the plan before",
     help="How strings are filled: auto takes what costs least at each drop point; whole: pallets "
     "emptied one after the other; piles: every pallet split by current at the drop point; single: "
     "modules sorted singly there; arrival: pallets as they came.",
+)
+@click.option(
+    "--replan",
+    is_flag=True,
+    help="Keep the plan before as far as it still holds and is worth it, and list what changes for "
+    "the crews.",
+)
+@click.option(
+    "--in-progress",
+    metavar="STRING",
+    multiple=True,
+    help="A string whose picking is under way: with --replan it stays as planned. May be repeated.",
+)
+@click.option(
+    "--explain",
+    metavar="STRING",
+    help="Say why this string gets its pallets, and what others in their place would cost.",
 )
 @_person
 @_common
 def allocate(
     site: Path,
-    mode: str,
+    mode: str | None,
+    replan: bool,  # noqa: FBT001
+    in_progress: tuple[str, ...],
+    explain: str | None,
     person: str,
     as_json: bool,  # noqa: FBT001
     all_findings: bool,  # noqa: FBT001
@@ -305,12 +324,22 @@ def allocate(
     under whom, the ground needed and the lift's trips day by day.
 
     Written to SITE/out: picking-lists.pdf, picking-lists.csv, allocation.csv, spares.csv,
-    yard-plan.csv, yard-days.csv, trade-off.csv, and piles.csv where modules are sorted.
+    yard-plan.csv, yard-days.csv, trade-off.csv, piles.csv where modules are sorted, and changes.csv
+    where something changes for the crews.
     """
     from arraywright.procedures.allocate import allocate as work  # noqa: PLC0415
 
     _run(
-        lambda progress: work(site, mode=mode, person=person, now=_now, progress=progress),
+        lambda progress: work(
+            site,
+            mode=mode,
+            replan=replan,
+            in_progress=in_progress,
+            explain=explain,
+            person=person,
+            now=_now,
+            progress=progress,
+        ),
         site=site,
         as_json=as_json,
         all_findings=all_findings,

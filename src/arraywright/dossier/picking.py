@@ -26,8 +26,10 @@ from arraywright.dossier.blocks import (
 from arraywright.dossier.words import local_time, number
 from arraywright.findings import Finding
 
-__all__ = ["PRINTED_PICKS", "picking_document", "plans_table"]
+__all__ = ["PRINTED_CHANGES", "PRINTED_PICKS", "change_rows", "picking_document", "plans_table"]
 
+PRINTED_CHANGES: Final = 500
+"""Strings with changes printed at most; the table beside holds all."""
 PRINTED_PICKS: Final = 3000
 """Rows printed at most; drop points are built in order, and the table beside holds all."""
 
@@ -101,6 +103,43 @@ def _picking_table(rows: pl.DataFrame) -> Table:
     )
 
 
+def change_rows(changes: pl.DataFrame, *, dated: bool) -> list[tuple[str, ...]]:
+    """Give what changes for the crews as printed rows."""
+    return [
+        (
+            str(row["drop_point"]),
+            str(row["string"]),
+            *((str(row["day"] or "–"),) if dated else ()),
+            str(row["was"] or "nothing"),
+            str(row["now"] or "nothing"),
+            str(row["why"]),
+        )
+        for row in changes.iter_rows(named=True)
+    ]
+
+
+def _change_blocks(changes: pl.DataFrame, *, dated: bool) -> list[Block]:
+    if changes.is_empty():
+        return []
+    shown = changes.head(PRINTED_CHANGES)
+    blocks: list[Block] = [
+        Heading(text="What changes for the crews"),
+        Table(
+            headings=("Drop point", "String", *(("Day",) if dated else ()), "Was", "Is", "Why"),
+            rows=change_rows(shown, dated=dated),
+            widths=(1, 1, *((1.1,) if dated else ()), 2.4, 2.4, 2.6),
+        ),
+    ]
+    if shown.height < changes.height:
+        blocks.append(
+            Paragraph(
+                text=f"{changes.height - shown.height} more strings stand in changes.csv beside "
+                "this document."
+            )
+        )
+    return blocks
+
+
 def picking_document(
     *,
     site_name: str,
@@ -108,6 +147,7 @@ def picking_document(
     made_at: datetime,
     made_by: str,
     worth: Worth,
+    changes: pl.DataFrame,
     picking: pl.DataFrame,
     cautions: Sequence[str],
     findings: Sequence[Finding],
@@ -120,6 +160,7 @@ def picking_document(
         made_at: moment of the plan.
         made_by: software and version.
         worth: what the plan is worth, and the yard.
+        changes: what changes for the crews since the plan before; empty when nothing does.
         picking: frame of the picking list with ``day`` and ``stands``.
         cautions: cautions for whoever works by the list.
         findings: shortages and what was set aside.
@@ -128,6 +169,7 @@ def picking_document(
     blocks: list[Block] = [
         Paragraph(text=str(sentences[0])),
         Caution(lines=tuple(cautions)),
+        *_change_blocks(changes, dated=bool(worth.summary["dated"])),
         Heading(text="Shortages and notes"),
         FindingList(findings=tuple(findings), none="Every string is planned."),
         *worth_blocks(worth),

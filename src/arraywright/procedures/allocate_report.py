@@ -9,6 +9,7 @@ import polars as pl
 
 from arraywright import __version__
 from arraywright.allocation import PICKING_CAUTIONS
+from arraywright.allocation.explain import Explanation
 from arraywright.allocation.yard import YARD_CAUTIONS
 from arraywright.dossier.allocation_worth import (
     Worth,
@@ -18,14 +19,20 @@ from arraywright.dossier.allocation_worth import (
     yard_rows,
 )
 from arraywright.dossier.blocks import Document
-from arraywright.dossier.picking import picking_document
+from arraywright.dossier.picking import change_rows, picking_document
 from arraywright.findings import Finding, Verdict
 from arraywright.procedures.exports import csv_bytes
 from arraywright.procedures.report import ReportTable
 from arraywright.procedures.site_record import SiteRecord
 from arraywright.records.entry import Entry
 
-__all__ = ["allocation_csvs", "allocation_document", "allocation_tables"]
+__all__ = [
+    "SOMETIMES_WRITTEN",
+    "allocation_csvs",
+    "allocation_document",
+    "allocation_tables",
+    "explanation_tables",
+]
 
 _CSVS: Final = {
     "picking-lists.csv": "picking",
@@ -35,7 +42,10 @@ _CSVS: Final = {
     "yard-days.csv": "yard_days",
     "trade-off.csv": "trade_off",
     "piles.csv": "piles",
+    "changes.csv": "changes",
 }
+SOMETIMES_WRITTEN: Final = ("piles.csv", "changes.csv")
+"""Tables that are written only when there is something in them."""
 _SHOWN: Final = 30
 
 
@@ -68,6 +78,7 @@ def allocation_tables(
     dated = bool(summary["dated"])
     yard = yard_rows(worth)
     tables = [
+        _changes_table(record.load_frame(entry, "changes"), dated=dated),
         ReportTable(
             title=f"Plans compared (money in {money} over {summary['life_years']:g} years)",
             headings=(
@@ -138,6 +149,60 @@ def allocation_tables(
     return tuple(table for table in tables if table.rows)
 
 
+def _changes_table(changes: pl.DataFrame, *, dated: bool) -> ReportTable:
+    shown = changes.head(_SHOWN)
+    return ReportTable(
+        title="What changes for the crews",
+        headings=("Drop point", "String", *(("Day",) if dated else ()), "Was", "Is", "Why"),
+        rows=change_rows(shown, dated=dated),
+        more=changes.height - shown.height,
+    )
+
+
+def explanation_tables(held: Explanation, currency: str) -> tuple[ReportTable, ...]:
+    """Give what a string gets, and what others in the place of its pallets would cost."""
+    return (
+        ReportTable(
+            title=f"What {held.string} gets",
+            headings=(
+                "Pallet",
+                "Here since",
+                "Modules",
+                "Mean current of them [A]",
+                "Of the pallet [A]",
+                "Opened as no.",
+            ),
+            rows=[
+                (
+                    share.pallet,
+                    str(share.arrived),
+                    str(share.modules),
+                    f"{share.mean_imp_a:.3f}",
+                    f"{share.pallet_mean_imp_a:.3f}",
+                    str(share.opened_as),
+                )
+                for share in held.pallets
+            ],
+            align=("left", "left", "right", "right", "right", "right"),
+        ),
+        ReportTable(
+            title=f"Others in their place ({held.tried:,} exchanges worked out)",
+            headings=("Pallet", "Other", "Planned for", "Loss more [W]", f"Worth [{currency}]"),
+            rows=[
+                (
+                    one.pallet,
+                    one.other,
+                    one.other_string or "left over",
+                    f"{one.loss_w:+.2f}",
+                    f"{one.money:+.2f}",
+                )
+                for one in held.exchanges
+            ],
+            align=("left", "left", "left", "right", "right"),
+        ),
+    )
+
+
 def allocation_document(
     record: SiteRecord,
     entry: Entry,
@@ -152,6 +217,7 @@ def allocation_document(
         made_at=entry.device_time,
         made_by=f"Arraywright {__version__}",
         worth=_worth(record, entry, summary),
+        changes=record.load_frame(entry, "changes"),
         picking=record.load_frame(entry, "picking"),
         cautions=PICKING_CAUTIONS,
         findings=[one for one in findings if one.verdict is not Verdict.PASS],
@@ -159,10 +225,10 @@ def allocation_document(
 
 
 def allocation_csvs(record: SiteRecord, entry: Entry) -> dict[str, bytes]:
-    """Give the tables that go with the plan, by file name; piles only where some are made."""
+    """Give the tables that go with the plan, by file name."""
     frames = {name: record.load_frame(entry, key) for name, key in _CSVS.items()}
     return {
         name: csv_bytes(frame)
         for name, frame in frames.items()
-        if name != "piles.csv" or not frame.is_empty()
+        if name not in SOMETIMES_WRITTEN or not frame.is_empty()
     }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import polars as pl
@@ -15,6 +15,15 @@ from arraywright.allocation.park_ways import WAY_WORDS, Way, WayKey
 from arraywright.plant import Site
 
 __all__ = ["plan_frames", "plan_summary"]
+
+_CHANGES: Final[dict[str, pl.DataType]] = {
+    "drop_point": pl.String(),
+    "string": pl.String(),
+    "day": pl.Date(),
+    "was": pl.String(),
+    "now": pl.String(),
+    "why": pl.String(),
+}
 
 
 def _plan_figures(plan: Plan) -> dict[str, Any]:
@@ -313,7 +322,9 @@ def _picking_frame(site: Site, result: ParkPlan, piles: pl.DataFrame) -> pl.Data
     )
 
 
-def plan_frames(site: Site, result: ParkPlan, *, stock: pl.DataFrame) -> dict[str, pl.DataFrame]:
+def plan_frames(
+    site: Site, result: ParkPlan, *, stock: pl.DataFrame, changes: pl.DataFrame | None
+) -> dict[str, pl.DataFrame]:
     """Give all tables of a plan by the name they have in the record."""
     plan = result.chosen.plan
     positions = site.positions.select("string", "place_in_string", "position")
@@ -334,6 +345,7 @@ def plan_frames(site: Site, result: ParkPlan, *, stock: pl.DataFrame) -> dict[st
         "classes": _classes_frame(result),
         "trade_off": _trade_off_frame(result),
         "piles": piles,
+        "changes": pl.DataFrame(schema=_CHANGES) if changes is None else changes,
         "build_days": result.build,
         "yard_stacks": result.chosen.yard.stacks,
         "yard_days": result.chosen.yard.days,

@@ -1,0 +1,139 @@
+"""Making a plan from the record: from scratch, or anew with the least change."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Final
+
+import polars as pl
+
+from arraywright.allocation.kept import PlanBefore
+from arraywright.allocation.park import plan_park
+from arraywright.allocation.park_result import ParkMode, ParkPlan
+from arraywright.allocation.replan import replan
+from arraywright.plant import PLACEMENTS
+from arraywright.procedures.allocate_dates import Dated
+from arraywright.procedures.report import Progress
+from arraywright.procedures.site_record import SiteRecord
+from arraywright.records.entry import Entry, named_files, parse_body
+
+__all__ = ["MadePlan", "make_plan"]
+
+_VERDICTS: Final = {"hold": "held", "refuse": "refused"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MadePlan:
+    """A plan as made.
+
+    Attributes:
+        result: the plan.
+        changes: what changes for the crews; None when it was planned from scratch.
+    """
+
+    result: ParkPlan
+    changes: pl.DataFrame | None
+
+
+def _frozen(record: SiteRecord) -> pl.DataFrame | None:
+    placements = record.rows(PLACEMENTS)
+    if placements.is_empty():
+        return None
+    return (
+        placements.sort("placed_at", nulls_last=False)
+        .unique(["string", "place_in_string"], keep="last", maintain_order=True)
+        .select("string", "place_in_string", "serial")
+    )
+
+
+def _reasons(modules: pl.DataFrame, pallets: pl.DataFrame) -> pl.DataFrame:
+    """Give ``serial`` and ``reason`` of modules that may not be used, in words."""
+    joined = modules.join(
+        pallets.select("pallet", "verdict", pallet_reasons="reasons"), on="pallet", how="left"
+    )
+    on_pallet = pl.format(
+        "pallet {} ({})",
+        pl.col("verdict").replace(_VERDICTS),
+        pl.col("pallet_reasons").list.join(", "),
+    )
+    return (
+        joined.filter(~pl.col("usable") | (pl.col("verdict") != "accept"))
+        .select(
+            "serial",
+            reason=pl.when(pl.col("verdict") != "accept")
+            .then(on_pallet)
+            .otherwise(pl.lit("module set aside when it was received")),
+        )
+        .unique("serial", keep="first", maintain_order=True)
+    )
+
+
+def _sorted_modules(record: SiteRecord, before: Entry) -> pl.DataFrame | None:
+    """Give what an earlier plan has sorted at drop points; plans of old know nothing of it."""
+    names = {named.name for named in named_files(parse_body(before.body))}
+    if "piles.parquet" not in names:
+        return None
+    return record.load_frame(before, "piles").select("serial", "pile")
+
+
+def _teller(progress: Progress) -> Callable[[str, float], None]:
+    told: list[str] = []
+
+    def tell(stage: str, _: float) -> None:
+        if told[-1:] != [stage]:
+            told.append(stage)
+            progress.stage(stage)
+
+    return tell
+
+
+def make_plan(
+    record: SiteRecord,
+    dated: Dated,
+    *,
+    mode: ParkMode,
+    reconciled: Entry,
+    before: Entry | None,
+    in_progress: tuple[str, ...],
+    progress: Progress,
+) -> MadePlan:
+    """Plan from scratch, or, with a plan before, with the least change.
+
+    Args:
+        record: the open site.
+        dated: stock and its days.
+        mode: how strings are filled.
+        reconciled: the reconciliation that stands.
+        before: the plan the crews have in hand; None to plan from scratch.
+        in_progress: strings whose picking is under way.
+        progress: where stages are told.
+    """
+    tell = _teller(progress)
+    tell("choosing the classes of inputs", 0.0)
+    frozen = _frozen(record)
+    if before is None:
+        result = plan_park(
+            record.site, stock=dated.stock, days=dated.days, frozen=frozen, mode=mode, tell=tell
+        )
+        return MadePlan(result=result, changes=None)
+    modules = record.load_frame(reconciled, "modules")
+    anew = replan(
+        record.site,
+        stock=dated.stock,
+        days=dated.days,
+        before=PlanBefore(
+            assignments=record.load_frame(before, "assignments"),
+            sorted_modules=_sorted_modules(record, before),
+            known=modules.select("serial", "module_type", "power_class_w", "current_class"),
+        ),
+        frozen=frozen,
+        in_progress=in_progress,
+        reasons=_reasons(modules, record.load_frame(reconciled, "pallets")),
+        mode=mode,
+        tell=tell,
+    )
+    return MadePlan(
+        result=replace(anew.result, sentences=(*anew.sentences, *anew.result.sentences)),
+        changes=anew.changes,
+    )
