@@ -161,3 +161,37 @@ def test_two_pallets_a_trip_halve_the_trips_of_a_day_and_drop_point() -> None:
     uses = _uses(*((f"P{k}", 1, 4, "D1") for k in range(3)), ("Q1", 1, 4, "D2"))
     plan = plan_yard(_site(_areas(500.0)), uses=uses, dated=True, pallets_per_trip=2)
     assert plan.trips == 3
+
+
+def test_pallets_that_stand_already_are_not_moved_and_their_digs_are_counted() -> None:
+    """A plan changed later finds the pallet needed first below, and others are put around it."""
+    uses = _uses(("P1", 1, 3, "D1"), ("P2", 1, 5, "D1"), ("P3", 2, 4, "D1"))
+    standing = pl.DataFrame(
+        {
+            "pallet": ["P1", "P2", "gone"],
+            "area": ["A0", "A0", "A0"],
+            "level": [1, 2, 1],
+            "on_pallet": [None, "P1", None],
+        },
+        schema_overrides={"on_pallet": pl.String},
+    )
+    plan = plan_yard(_site(_areas(500.0)), uses=uses, dated=True, standing=standing)
+    assert plan.digs == 1
+    assert _row(plan, "P2")["on_pallet"] == "P1"
+    assert _row(plan, "P2")["digs"] == 1
+    assert plan.days.filter(pl.col("digs") > 0)["day"].to_list() == [MAY[2]]
+    # P3 is needed before P2 but after P1: it stands on the ground
+    assert _row(plan, "P3")["level"] == 1
+    free = plan_yard(_site(_areas(500.0)), uses=uses, dated=True)
+    assert free.digs == 0
+
+
+def test_a_pallet_whose_lower_one_is_gone_stands_on_the_ground() -> None:
+    """What stood below and was taken out leaves the upper one on its place."""
+    uses = _uses(("P2", 1, 5, "D1"), ("P3", 1, 4, "D1"))
+    standing = pl.DataFrame(
+        {"pallet": ["P2"], "area": ["A1"], "level": [2], "on_pallet": ["P1"]},
+    )
+    plan = plan_yard(_site(_areas(50.0, 50.0)), uses=uses, dated=True, standing=standing)
+    assert _row(plan, "P2")["level"] == 1
+    assert _row(plan, "P2")["area"] == "A1"

@@ -49,12 +49,15 @@ class PlanBefore:
         known: frame of ``serial`` and class of all modules ever received, refused ones too, so that
             a string whose pallets are gone keeps its class; None when not at hand.
         change_cost: what changing the picking of one string costs, in money.
+        standing: frame of ``pallet``, ``area``, ``level`` and ``on_pallet`` of pallets that stand
+            in the yard already and are not moved; None when not known.
     """
 
     assignments: pl.DataFrame
     sorted_modules: pl.DataFrame | None = None
     known: pl.DataFrame | None = None
     change_cost: float = CHANGE_COST
+    standing: pl.DataFrame | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -203,6 +203,7 @@ def _priced(
     stock_days: StockDays,
     dated: bool,
     coefficients: Coefficients,
+    standing: pl.DataFrame | None,
 ) -> Priced:
     """Give a plan with its yard and its money."""
     yard = plan_yard(
@@ -210,6 +211,7 @@ def _priced(
         uses=_uses(task, plan, build, stock_days),
         dated=dated,
         pallets_per_trip=coefficients.pallets_per_trip,
+        standing=standing,
     )
     whole = counts + HandlingCounts(trips=yard.trips, trip_m=yard.trip_m, digs=yard.digs)
     return Priced(
@@ -403,6 +405,7 @@ def plan_park(
             stock_days=days,
             dated=build.described,
             coefficients=coefficients,
+            standing=None if before is None else before.standing,
         )
 
     chosen = joined("plan", [held.chosen for held in results])
@@ -421,6 +424,7 @@ def plan_park(
             stock_days=days,
             dated=build.described,
             coefficients=coefficients,
+            standing=None if before is None else before.standing,
         ),
         crew=plan_task(task, "arrival"),
         classes=results,

@@ -12,9 +12,9 @@ from typing import Final
 
 import numpy as np
 
-from arraywright.arrays import FloatArray, IntArray
+from arraywright.arrays import BoolArray, FloatArray, IntArray
 
-__all__ = ["Ground", "Stacking", "stack_pallets"]
+__all__ = ["Ground", "Stacking", "Standing", "stack_pallets"]
 
 _EXACT_MOST: Final = 40
 _NODES: Final = 30_000
@@ -38,6 +38,23 @@ class Ground:
     footprint_m2: FloatArray
     kind: IntArray
     stack_max: IntArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """Pallets that have a place already and are not moved, (pallets,) each.
+
+    Attributes:
+        fixed: whether the pallet stands already.
+        area: area it stands in.
+        below: pallet it stands on, -1 on the ground.
+        level: pallets below it, and itself.
+    """
+
+    fixed: BoolArray
+    area: IntArray
+    below: IntArray
+    level: IntArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,6 +185,15 @@ class _Yard:
         if forced:
             self.put_on(pallet, min(forced)[2])
 
+    def keep(self, pallet: int, standing: Standing) -> None:
+        """Put a pallet where it stands already; on the ground when the one below is gone."""
+        below = int(standing.below[pallet])
+        stack = int(self.stack[below]) if below >= 0 else _NOWHERE
+        if stack != _NOWHERE and below in self.stacks[stack]:
+            self.put_on(pallet, stack)
+        else:
+            self.put_down(pallet, int(standing.area[pallet]))
+
     def result(self, *, proven: bool) -> Stacking:
         return Stacking(
             area=self.area,
@@ -179,13 +205,16 @@ class _Yard:
         )
 
 
-def _events(arrives: IntArray, leaves: IntArray, leave_day: IntArray) -> list[tuple[str, int]]:
+def _events(
+    arrives: IntArray, leaves: IntArray, leave_day: IntArray, *, level: IntArray
+) -> list[tuple[str, int]]:
     """Put in order what happens: on a day pallets come first, then others are taken out.
 
-    Pallets of one day are put down with the one that leaves last first, so that it stands below.
+    Pallets of one day are put down with the one that leaves last first, so that it stands below;
+    those that stand already (``level`` above 0) from the ground up.
     """
     count = len(arrives)
-    order = np.lexsort((np.arange(count), -leaves, arrives))
+    order = np.lexsort((np.arange(count), -leaves, level, arrives))
     out = np.lexsort((np.arange(count), leaves))
     events: list[tuple[str, int]] = []
     at = 0
@@ -199,7 +228,12 @@ def _events(arrives: IntArray, leaves: IntArray, leave_day: IntArray) -> list[tu
 
 
 def stack_pallets(
-    ground: Ground, *, arrives: IntArray, leaves: IntArray, leave_day: IntArray
+    ground: Ground,
+    *,
+    arrives: IntArray,
+    leaves: IntArray,
+    leave_day: IntArray,
+    standing: Standing | None = None,
 ) -> Stacking:
     """Put pallets into stacks so that few are lifted off others, never higher than allowed.
 
@@ -214,27 +248,44 @@ def stack_pallets(
         arrives: day of arrival, (pallets,).
         leaves: rank in the order of being taken out, all different, (pallets,).
         leave_day: day of being taken out, rising with ``leaves``, (pallets,).
+        standing: pallets that stand already and stay where they are; None when none does.
 
     Source: common-practice
     """
-    events = _events(arrives, leaves, leave_day)
+    count = len(arrives)
+    if standing is None:
+        nothing = np.zeros(count, dtype=np.int64)
+        standing = Standing(
+            fixed=np.zeros(count, dtype=np.bool_), area=nothing, below=nothing, level=nothing
+        )
+    level = np.where(standing.fixed, standing.level, 0)
+    events = _events(arrives, leaves, leave_day, level=level)
     yard = _Yard(ground, leaves)
     for what, pallet in events:
-        if what == "in":
+        if what == "in" and standing.fixed[pallet]:
+            yard.keep(pallet, standing)
+        elif what == "in":
             yard.place(pallet)
         else:
             yard.take_out(pallet)
     quick = yard.result(proven=yard.digs.sum() == 0 and bool(np.all(yard.area >= 0)))
     if quick.proven or len(arrives) > _EXACT_MOST:
         return quick
-    return _Search(ground, leaves, events).best(quick)
+    return _Search(ground, leaves, events, standing).best(quick)
 
 
 class _Search:
     """All ways to stack a few pallets, the likely good ones first."""
 
-    def __init__(self, ground: Ground, leaves: IntArray, events: list[tuple[str, int]]) -> None:
+    def __init__(
+        self,
+        ground: Ground,
+        leaves: IntArray,
+        events: list[tuple[str, int]],
+        standing: Standing,
+    ) -> None:
         self.ground = ground
+        self.standing = standing
         self.leaves = leaves
         self.events = events
         self.nodes = 0
@@ -266,6 +317,10 @@ class _Search:
             self.held = yard.result(proven=False)
             return
         pallet = self.events[at][1]
+        if self.standing.fixed[pallet]:
+            yard.keep(pallet, self.standing)
+            self._go(yard, at + 1, homeless, digs + int(yard.digs[pallet]))
+            return
         for cost, what, where in self._ways(yard, pallet):
             copy = _copy(yard)
             if what == "on":

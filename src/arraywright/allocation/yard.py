@@ -9,9 +9,10 @@ from typing import Final
 import numpy as np
 import polars as pl
 
-from arraywright.allocation.stacking import Ground, Stacking, stack_pallets
+from arraywright.allocation.stacking import Ground, Stacking, Standing, stack_pallets
+from arraywright.allocation.yard_days import Times, times_of, yard_days
 from arraywright.allocation.yard_findings import yard_findings
-from arraywright.arrays import BoolArray, FloatArray, IntArray
+from arraywright.arrays import FloatArray, IntArray
 from arraywright.findings import Finding
 from arraywright.plant import LaydownArea, ModuleType, Site, Yard
 
@@ -25,7 +26,6 @@ YARD_CAUTIONS: Final = (
 )
 """Usual cautions for whoever works in the yard, common practice."""
 
-_AGES: Final = 10**6
 _USES: Final = {
     "pallet": pl.String(),
     "module_type": pl.String(),
@@ -106,34 +106,6 @@ def _distances_m(areas: tuple[LaydownArea, ...], uses: pl.DataFrame, site: Site)
     return np.column_stack([np.hypot(x - area.x_m, y - area.y_m) for area in areas])
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Times:
-    """Days and ranks of the pallets, (pallets,) each; pallets never taken out leave last."""
-
-    arrives: IntArray
-    leaves: IntArray
-    rank: IntArray
-    needed: BoolArray
-    direct: BoolArray
-
-
-def _times(uses: pl.DataFrame, *, dated: bool) -> _Times:
-    epoch = date(1970, 1, 1).toordinal()
-    arrives = uses["arrives"].to_physical().cast(pl.Int64).to_numpy() + epoch
-    needed = uses["rank"].is_not_null().to_numpy()
-    if dated:
-        leaves = (uses["leaves"].to_physical().cast(pl.Int64) + epoch).fill_null(_AGES).to_numpy()
-        direct = needed & (leaves <= arrives)
-    else:
-        arrives = np.full_like(arrives, int(arrives.max(initial=1)))
-        leaves = np.where(needed, arrives + 1, _AGES)
-        direct = np.zeros(uses.height, dtype=np.bool_)
-    order = np.lexsort((np.arange(uses.height), uses["rank"].fill_null(2**62).to_numpy(), leaves))
-    rank = np.empty(uses.height, dtype=np.int64)
-    rank[order] = np.arange(uses.height)
-    return _Times(arrives=arrives, leaves=leaves, rank=rank, needed=needed, direct=direct)
-
-
 def _ground(
     uses: pl.DataFrame, site: Site, *, yard: Yard, distances_m: FloatArray
 ) -> tuple[Ground, IntArray]:
@@ -161,9 +133,30 @@ def _ground(
     ), limit
 
 
-def _stacked(ground: Ground, times: _Times) -> Stacking:
+def _standing(uses: pl.DataFrame, standing: pl.DataFrame | None, *, yard: Yard) -> Standing:
+    """Give which pallets stand already, and where, by their numbers."""
+    count = uses.height
+    areas = [area.name for area in yard.areas] or ["yard"]
+    number = {name: k for k, name in enumerate(uses["pallet"].to_list())}
+    fixed = np.zeros(count, dtype=np.bool_)
+    area, level = np.zeros(count, dtype=np.int64), np.zeros(count, dtype=np.int64)
+    below = np.full(count, -1, dtype=np.int64)
+    for row in () if standing is None else standing.iter_rows(named=True):
+        pallet = number.get(str(row["pallet"]))
+        if pallet is None or row["level"] is None or row["area"] not in areas:
+            continue
+        fixed[pallet] = True
+        area[pallet], level[pallet] = areas.index(row["area"]), int(row["level"])
+        below[pallet] = number.get(str(row["on_pallet"]), -1)
+    return Standing(fixed=fixed, area=area, below=below, level=level)
+
+
+def _stacked(ground: Ground, times: Times, standing: Standing) -> Stacking:
     """Stack all pallets that stand in the yard; those used from the truck keep -1."""
     chosen = np.flatnonzero(~times.direct)
+    place = np.full(len(times.rank), -1, dtype=np.int64)
+    place[chosen] = np.arange(len(chosen))
+    under = standing.below[chosen]
     part = Ground(
         room_m2=ground.room_m2,
         preference=ground.preference[chosen],
@@ -176,6 +169,12 @@ def _stacked(ground: Ground, times: _Times) -> Stacking:
         arrives=times.arrives[chosen],
         leaves=times.rank[chosen],
         leave_day=times.leaves[chosen],
+        standing=Standing(
+            fixed=standing.fixed[chosen],
+            area=standing.area[chosen],
+            below=np.where(under >= 0, place[np.maximum(under, 0)], -1),
+            level=standing.level[chosen],
+        ),
     )
     nowhere = np.full(len(times.rank), -1, dtype=np.int64)
     area, stack, below, level = nowhere.copy(), nowhere.copy(), nowhere.copy(), nowhere * 0
@@ -187,7 +186,12 @@ def _stacked(ground: Ground, times: _Times) -> Stacking:
 
 
 def plan_yard(
-    site: Site, *, uses: pl.DataFrame, dated: bool, pallets_per_trip: int = 1
+    site: Site,
+    *,
+    uses: pl.DataFrame,
+    dated: bool,
+    pallets_per_trip: int = 1,
+    standing: pl.DataFrame | None = None,
 ) -> YardPlan:
     """Plan where pallets stand so that what is needed first can be reached first.
 
@@ -202,19 +206,23 @@ def plan_yard(
             being first opened, null as before), ``drop_point`` (the first, null as before).
         dated: whether the days of leaving are known; if not, all pallets stand at once.
         pallets_per_trip: pallets the lift brings to a drop point in one trip.
+        standing: ``pallet``, ``area``, ``level`` and ``on_pallet`` of pallets that stand already
+            and are not moved, as in ``YardPlan.stacks``; those in areas that are no longer described
+            are put down anew. None when all are to be put down by the plan.
 
     Source: common-practice
     """
     yard = site.yard or Yard()
     uses = uses.select(pl.col(name).cast(kind) for name, kind in _USES.items())
-    times = _times(uses, dated=dated)
+    times = times_of(uses, dated=dated)
     distances_m = _distances_m(yard.areas, uses, site)
     ground, limit = _ground(uses, site, yard=yard, distances_m=distances_m)
-    stacking = _stacked(ground, times)
+    fixed = _standing(uses, standing, yard=yard)
+    stacking = _stacked(ground, times, fixed)
     trips, trip_m = _trips(
         uses, stacking, times, distances_m=distances_m, pallets_per_trip=pallets_per_trip
     )
-    days = _days(ground, stacking, times, yard=yard, trips=trips, dated=dated)
+    days = yard_days(ground, stacking, times, yard=yard, trips=trips, dated=dated)
     described = sum(area.area_m2 for area in yard.areas) if yard.areas else None
     most = days.sort("area_needed_m2", "day", descending=[True, False]).head(1)
     area_most = float(most["area_needed_m2"][0]) if most.height else 0.0
@@ -255,7 +263,7 @@ def plan_yard(
 def _trips(
     uses: pl.DataFrame,
     stacking: Stacking,
-    times: _Times,
+    times: Times,
     *,
     distances_m: FloatArray,
     pallets_per_trip: int,
@@ -281,116 +289,8 @@ def _trips(
     return frame.group_by("day").agg(pl.col("trips").sum()), trip_m
 
 
-def _days(
-    ground: Ground,
-    stacking: Stacking,
-    times: _Times,
-    *,
-    yard: Yard,
-    trips: pl.DataFrame,
-    dated: bool,
-) -> pl.DataFrame:
-    """Give what stands, moves and is needed on each day."""
-    schema = {
-        "day": pl.Date,
-        "pallets": pl.Int64,
-        "places": pl.Int64,
-        "area_needed_m2": pl.Float64,
-        "unloaded": pl.Int64,
-        "taken_out": pl.Int64,
-        "digs": pl.Int64,
-        "trips": pl.Int64,
-    }
-    if not len(times.arrives):
-        return pl.DataFrame(schema=schema)
-    first = int(times.arrives.min())
-    leaving = times.leaves[times.needed]
-    last = max(int(leaving.max(initial=first)), int(times.arrives.max()))
-    count = (last if dated else first) - first + 1
-    in_yard = ~times.direct
-    begin = times.arrives - first
-    end = np.minimum(times.leaves, last) - first
-
-    def standing(begins: IntArray, ends: IntArray, weight: FloatArray) -> FloatArray:
-        change = np.zeros(count + 2)
-        np.add.at(change, begins, weight)
-        np.add.at(change, np.minimum(ends + 1, count + 1), -weight)
-        return np.cumsum(change)[:count]
-
-    one = np.ones(int(in_yard.sum()))
-    pallets = standing(begin[in_yard], end[in_yard], one)
-    # a stack stands from its first pallet's arrival until its last one leaves
-    alone = np.flatnonzero(in_yard & (stacking.stack < 0))
-    housed = np.flatnonzero(stacking.stack >= 0)
-    key = np.concatenate(
-        [stacking.stack[housed], stacking.stack.max(initial=-1) + 1 + np.arange(len(alone))]
-    )
-    who = np.concatenate([housed, alone])
-    stacks = int(key.max(initial=-1)) + 1
-    stack_begin = np.full(stacks, _AGES, dtype=np.int64)
-    stack_end = np.zeros(stacks, dtype=np.int64)
-    np.minimum.at(stack_begin, key, begin[who])
-    np.maximum.at(stack_end, key, end[who])
-    footprint = np.zeros(stacks)
-    footprint[key] = ground.footprint_m2[who]
-    places = standing(stack_begin, stack_end, np.ones(stacks))
-    net_m2 = standing(stack_begin, stack_end, footprint)
-
-    def at(days: IntArray, weight: IntArray) -> IntArray:
-        inside = (days >= 0) & (days < count)
-        return np.bincount(days[inside], weights=weight[inside], minlength=count).astype(np.int64)
-
-    ones = np.ones(len(begin), dtype=np.int64)
-    leave = np.where(times.needed, times.leaves - first, -1)
-    # a pallet is lifted off on the days on which those below it that leave before it are taken out
-    digs = at(*_dig_days(stacking, times, first=first))
-    frame = pl.DataFrame(
-        {
-            "day": pl.Series(np.arange(first, first + count) - date(1970, 1, 1).toordinal())
-            .cast(pl.Int32)
-            .cast(pl.Date),
-            "pallets": np.rint(pallets).astype(np.int64),
-            "places": np.rint(places).astype(np.int64),
-            "area_needed_m2": np.round(net_m2 / (1.0 - yard.aisle_ratio), 3),
-            "unloaded": at(begin, ones),
-            "taken_out": at(leave, ones),
-            "digs": digs,
-        }
-    )
-    by_day = trips.select(
-        (pl.col("day") - date(1970, 1, 1).toordinal()).cast(pl.Int32).cast(pl.Date), "trips"
-    )
-    return (
-        frame.join(by_day, on="day", how="left", maintain_order="left")
-        .with_columns(pl.col("trips").fill_null(0).cast(pl.Int64))
-        .select(list(schema))
-    )
-
-
-def _dig_days(stacking: Stacking, times: _Times, *, first: int) -> tuple[IntArray, IntArray]:
-    """Give the days of digs and their number: each time a pallet below leaves before another."""
-    days: list[int] = []
-    for pallet in np.flatnonzero(stacking.digs > 0).tolist():
-        mine = times.rank[pallet]
-        mates = np.flatnonzero(stacking.stack == stacking.stack[pallet])
-        under = mates[
-            (times.rank[mates] < mine)
-            & (times.leaves[mates] >= times.arrives[pallet])
-            & (_put_down_before(times, mates, pallet))
-        ]
-        days.extend((times.leaves[under] - first).tolist())
-    return np.array(days, dtype=np.int64), np.ones(len(days), dtype=np.int64)
-
-
-def _put_down_before(times: _Times, mates: IntArray, pallet: int) -> BoolArray:
-    """Tell which pallets are put down before one: earlier days, or needed later the same day."""
-    same = times.arrives[mates] == times.arrives[pallet]
-    earlier = times.arrives[mates] < times.arrives[pallet]
-    return np.asarray(earlier | (same & (times.rank[mates] > times.rank[pallet])))
-
-
 def _stack_frame(
-    uses: pl.DataFrame, stacking: Stacking, times: _Times, *, yard: Yard, dated: bool
+    uses: pl.DataFrame, stacking: Stacking, times: Times, *, yard: Yard, dated: bool
 ) -> pl.DataFrame:
     names = [area.name for area in yard.areas] or ["yard"]
     pallet = uses["pallet"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from datetime import date
 from typing import Final
 
 import polars as pl
@@ -77,6 +78,19 @@ def _sorted_modules(record: SiteRecord, before: Entry) -> pl.DataFrame | None:
     return record.load_frame(before, "piles").select("serial", "pile")
 
 
+def _standing(record: SiteRecord, before: Entry) -> pl.DataFrame | None:
+    """Give where pallets stand that had come when the earlier plan was made."""
+    names = {named.name for named in named_files(parse_body(before.body))}
+    if "yard_stacks.parquet" not in names:
+        return None
+    day = date.fromisoformat(parse_body(before.body)["summary"]["planning_day"])
+    return (
+        record.load_frame(before, "yard_stacks")
+        .filter((pl.col("arrives") <= day) & pl.col("level").is_not_null())
+        .select("pallet", "area", "level", "on_pallet")
+    )
+
+
 def _teller(progress: Progress) -> Callable[[str, float], None]:
     told: list[str] = []
 
@@ -125,6 +139,7 @@ def make_plan(
         before=PlanBefore(
             assignments=record.load_frame(before, "assignments"),
             sorted_modules=_sorted_modules(record, before),
+            standing=_standing(record, before),
             known=modules.select("serial", "module_type", "power_class_w", "current_class"),
         ),
         frozen=frozen,
