@@ -7,6 +7,7 @@ from typing import Final
 
 import polars as pl
 
+from arraywright.allocation.waivers import waiver_classes
 from arraywright.findings import Finding, Place, Verdict
 from arraywright.plant import Site
 
@@ -184,9 +185,23 @@ def _class_findings(site: Site, placed: pl.DataFrame) -> list[Finding]:
         .rename({name: f"{name}_usual" for name in _CLASS})
     )
     beside = known.join(usual, on="string", how="left", maintain_order="left")
+    allowed = waiver_classes(site).with_columns(waived=pl.lit(value=True))
+    other = {name: f"{name}_usual" for name in _CLASS}
+    beside = (
+        beside.join(allowed, on=["string", *_CLASS], how="left", maintain_order="left")
+        .join(
+            allowed.rename({**other, "waived": "usual_waived"}),
+            on=["string", *other.values()],
+            how="left",
+            maintain_order="left",
+        )
+        .with_columns(waived=(pl.col("waived") & pl.col("usual_waived")).fill_null(value=False))
+    )
     odd = beside.filter(
         pl.any_horizontal(pl.col(name).ne_missing(pl.col(f"{name}_usual")) for name in _CLASS)
     )
+    mixed = odd.filter("waived")
+    odd = odd.filter(~pl.col("waived"))
     told = odd.with_columns(is_class=_class_text(), usual_class=_class_text("_usual"))
     findings = _told(
         told,
@@ -198,6 +213,42 @@ def _class_findings(site: Site, placed: pl.DataFrame) -> list[Finding]:
         remedy="Exchange it for one of the string's class: isolated, never under load, by "
         "licensed people. Or record a waiver.",
     )
+    findings += _told(
+        mixed.with_columns(is_class=_class_text(), usual_class=_class_text("_usual"))
+        .group_by("string", maintain_order=True)
+        .agg(
+            pl.len().alias("count"),
+            pl.col("is_class").first(),
+            pl.col("usual_class").first(),
+            pl.col("source_file").first(),
+            pl.col("source_row").first(),
+        ),
+        "as-built-waived",
+        kind="string",
+        subject="string",
+        message="String {string} holds {count} modules of {is_class} among {usual_class}, as its "
+        "waiver allows.",
+        remedy="Mark the string in the field; its expected values are those of its own modules.",
+        verdict=Verdict.REVIEW,
+    )
+    # a string that may mix counts with the class of its input where that is one of its two
+    free = (
+        usual.join(site.strings.select("string", "mppt_input"), on="string", how="inner")
+        .join(
+            allowed.rename({**other, "waived": "usual_waived"}),
+            on=["string", *other.values()],
+            how="left",
+        )
+        .with_columns(pl.col("usual_waived").fill_null(value=False))
+    )
+    given = free.filter(~pl.col("usual_waived")).select("mppt_input", *other.values())
+    may = (
+        allowed.rename(other)
+        .join(site.strings.select("string", "mppt_input"), on="string")
+        .join(given.unique(), on=["mppt_input", *other.values()], how="semi")
+    )
+    may = may.join(free.filter("usual_waived"), on="string", how="semi")
+    usual = usual.join(may.select("string").unique(), on="string", how="anti")
     inputs = (
         usual.join(site.strings.select("string", "mppt_input"), on="string", how="inner")
         .group_by("mppt_input")

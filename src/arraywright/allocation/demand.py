@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 
 from arraywright.allocation.stock import STOCK_COLUMNS, ModuleClass
+from arraywright.allocation.waivers import waiver_classes
 from arraywright.arrays import BoolArray, IntArray
 from arraywright.errors import CallError
 from arraywright.findings import Finding, Verdict
@@ -169,13 +170,43 @@ def _input_finding(check: str, name: str, message: str, remedy: str) -> Finding:
     )
 
 
+def _without_waived(on_inputs: pl.DataFrame, waived: pl.DataFrame) -> pl.DataFrame:
+    """Leave mixed strings out where something else tells the class of their input.
+
+    Where nothing else does, the class most of their modules are of counts.
+    """
+    if waived.is_empty() or on_inputs.is_empty():
+        return on_inputs
+    pairs = waived.with_columns(waived=pl.lit(value=True))
+    marked = on_inputs.join(pairs, on=["string", *_CLASS], how="left", maintain_order="left")
+    marked = marked.with_columns(pl.col("waived").fill_null(value=False))
+    return (
+        marked.with_columns(
+            most=pl.len().over("mppt_input", *_CLASS),
+            alone=pl.col("waived").all().over("mppt_input"),
+        )
+        .sort("mppt_input", "most", *_CLASS, descending=[False, True, False, False, False])
+        .with_columns(
+            first=pl.all_horizontal(
+                pl.col(name) == pl.col(name).first().over("mppt_input") for name in _CLASS
+            )
+        )
+        .filter(~pl.col("waived") | (pl.col("alone") & pl.col("first")))
+        .drop("waived", "most", "alone", "first")
+    )
+
+
 def _built_classes(
-    built: Built, strings: pl.DataFrame
+    built: Built,
+    strings: pl.DataFrame,
+    waived: pl.DataFrame,
 ) -> tuple[dict[str, ModuleClass | None], list[Finding]]:
     """Give the class an input has got from what is built on it, None where that is unclear."""
     fixed: dict[str, ModuleClass | None] = {}
     findings: list[Finding] = []
-    on_inputs = built.modules.join(strings.select("string", "mppt_input"), on="string")
+    on_inputs = _without_waived(
+        built.modules.join(strings.select("string", "mppt_input"), on="string"), waived
+    )
     kinds = on_inputs.select("mppt_input", *_CLASS).unique().sort("mppt_input", *_CLASS)
     for (name,), group in kinds.group_by("mppt_input", maintain_order=True):
         key = str(name)
@@ -233,7 +264,7 @@ def prepare_demand(site: Site, built: Built, *, classes: tuple[ModuleClass, ...]
     input_of, inputs = _codes(strings["mppt_input"].to_list())
     drop_of, drop_points = _codes(strings["drop_point"].to_list())
     on_input = dict(ordered.group_by("mppt_input").len().iter_rows())
-    fixed, findings = _built_classes(built, ordered)
+    fixed, findings = _built_classes(built, ordered, waiver_classes(site))
     index: dict[ModuleClass | None, int] = {kind: number for number, kind in enumerate(classes)}
     input_class = np.array(
         [index.get(fixed[name], BLOCKED) if name in fixed else FREE for name in inputs],

@@ -216,6 +216,17 @@ def _with_new_strings(task: Task, string_class: IntArray, planned_before: IntArr
     return out
 
 
+def _mixed(rows: pl.DataFrame) -> IntArray:
+    """Give the strings that held modules of several classes."""
+    kinds = (
+        rows.filter(pl.col("module").is_not_null())
+        .group_by("number")
+        .agg(pl.col("class_index").n_unique())
+    )
+    mixed = kinds.filter(pl.col("class_index") > 1)["number"].sort()
+    return mixed.to_numpy().astype(np.int64)
+
+
 def keep_plan(task: Task, before: PlanBefore) -> KeptPlan:
     """Carry an earlier plan over to what is in stock and built now.
 
@@ -232,6 +243,8 @@ def keep_plan(task: Task, before: PlanBefore) -> KeptPlan:
     planned = np.bincount(number, minlength=len(demand.needs)).astype(np.int64)
     of_input = _classes_of_inputs(task, rows)
     string_class = np.where(planned > 0, of_input[demand.input_of], UNPLANNED)
+    # strings mixed by a waiver are filled again from what is left
+    string_class[_mixed(rows)] = UNPLANNED
     string_class = _without_shortage(task, string_class.astype(np.int64))
     string_class = _with_new_strings(task, string_class, planned)
     offsets = np.concatenate([[0], np.cumsum(demand.needs)]).astype(np.int64)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal, TypeAlias, get_args
 
 import numpy as np
@@ -13,6 +13,7 @@ from arraywright.allocation.assemble import (
     fill_in_order,
     fill_kept_together,
     fill_sorted,
+    filling_of,
 )
 from arraywright.allocation.class_model import assign_by_model, choose_detail
 from arraywright.allocation.classes import ClassPlan, Wish, assign_by_arrival, reach_of
@@ -21,6 +22,7 @@ from arraywright.allocation.loss import DiodePool, Mismatch, diode_pool, mismatc
 from arraywright.allocation.shortage import find_gaps, find_shortages, list_unplanned
 from arraywright.allocation.spares import choose_spares, wishes_of
 from arraywright.allocation.stock import Supply, prepare_supply
+from arraywright.allocation.waived_filling import fill_waived
 from arraywright.arrays import BoolArray, IntArray
 from arraywright.errors import CallError
 from arraywright.findings import Finding, Verdict
@@ -234,6 +236,24 @@ def finish_plan(task: Task, kind: Mode, *, classes: ClassPlan, filling: Filling)
     used: BoolArray = np.zeros(supply.modules.height, dtype=np.bool_)
     used[filling.module] = True
     spares, spare_findings = choose_spares(task.site, supply, used=used, wishes=task.wishes)
+    waived = fill_waived(
+        task.site,
+        supply,
+        demand,
+        string_class=classes.string_class,
+        filling=filling,
+        spares=spares,
+    )
+    if len(waived.string):
+        classes = ClassPlan(string_class=waived.string_class)
+        filling = filling_of(
+            supply,
+            demand,
+            classes,
+            string=np.concatenate([filling.string, waived.string]),
+            module=np.concatenate([filling.module, waived.module]),
+        )
+        used[waived.module] = True
     left = ~used
     left[spares] = False
     mismatch = mismatch_of(
@@ -242,6 +262,11 @@ def finish_plan(task: Task, kind: Mode, *, classes: ClassPlan, filling: Filling)
     modules = supply.modules.select(_MODULE)
     reach = reach_of(supply, demand, string_class=classes.string_class, wishes=task.wishes)
     gaps = find_gaps(supply, demand, string_class=classes.string_class, spares=spares)
+    if len(waived.string):
+        # a mixed string takes from two classes, not from the one it is counted with
+        of_class = np.repeat(np.arange(len(supply.classes)), supply.class_sizes)
+        count = np.bincount(of_class, weights=left, minlength=len(supply.classes))
+        gaps = replace(gaps, left=count.astype(np.int64))
     return Plan(
         kind=kind,
         assignments=_assignments(task, filling),
@@ -257,7 +282,7 @@ def finish_plan(task: Task, kind: Mode, *, classes: ClassPlan, filling: Filling)
         spares=modules[spares],
         unplanned=list_unplanned(supply, demand, gaps=gaps),
         shortages=find_shortages(supply, demand, gaps=gaps) + spare_findings,
-        findings=supply.findings + demand.findings + _left_out(task, mismatch),
+        findings=(supply.findings + demand.findings + waived.findings + _left_out(task, mismatch)),
         mismatch=mismatch,
     )
 

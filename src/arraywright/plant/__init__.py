@@ -17,6 +17,7 @@ from arraywright.plant.module_type import CurrentClass, ModuleType, PowerClass
 from arraywright.plant.site import Commissioning, Site, SpareWish
 from arraywright.plant.site_checks import check_layout, check_site
 from arraywright.plant.tables import PLACEMENTS, POSITIONS, STRINGS, STRUCTURES
+from arraywright.plant.waiver import ClassWaiver
 
 __all__ = [
     "PLACEMENTS",
@@ -26,6 +27,7 @@ __all__ = [
     "Building",
     "CableDrum",
     "CablePrice",
+    "ClassWaiver",
     "Coefficients",
     "Commissioning",
     "CurrentClass",

@@ -12,6 +12,7 @@ from arraywright.plant.design_data import DesignData
 from arraywright.plant.handling import Coefficients
 from arraywright.plant.inverter_type import InverterType
 from arraywright.plant.module_type import ModuleType
+from arraywright.plant.waiver import ClassWaiver
 
 __all__ = ["Commissioning", "Site", "SpareWish"]
 
@@ -76,6 +77,7 @@ class Site:
             order, each from its positive end.
         strings: frame of ``plant.tables.STRINGS``, in building order.
         spares: spares wanted.
+        waivers: strings that may mix two neighbouring classes, by decision.
         commissioning: what is asked of the tests.
         design: what is said for the checks before steel goes up.
         building: how fast it is built; None when not said.
@@ -97,6 +99,7 @@ class Site:
     positions: pl.DataFrame
     strings: pl.DataFrame
     spares: tuple[SpareWish, ...] = ()
+    waivers: tuple[ClassWaiver, ...] = ()
     commissioning: Commissioning = field(default_factory=Commissioning)
     design: DesignData = field(default_factory=DesignData)
     building: Building | None = None

@@ -25,6 +25,7 @@ from arraywright.readers.site_layout import LayoutReader, described_types, unkno
 from arraywright.readers.site_settings import with_settings
 from arraywright.readers.site_types import read_inverter_type, read_module_type
 from arraywright.readers.site_values import Description, Values, nearest, shown
+from arraywright.readers.site_waivers import read_waivers
 from arraywright.readers.toml_lines import TomlLines
 
 __all__ = ["SITE_FILE", "SiteReading", "read_site"]
@@ -194,6 +195,7 @@ class _SiteReader:
         place = self._place()
         self._types()
         spares = self._spares()
+        waivers = read_waivers(self.description, self.data)
         commissioning = self._commissioning()
         building = read_building(self.description, self.data)
         yard = read_yard(self.description, self.data)
@@ -229,6 +231,7 @@ class _SiteReader:
             positions=layout.positions,
             strings=layout.strings,
             spares=spares,
+            waivers=waivers,
             commissioning=commissioning,
             design=design_reader.design_data(layout_reader.blocks),
             building=building,

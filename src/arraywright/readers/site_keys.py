@@ -27,6 +27,7 @@ from arraywright.readers.site_key_makers import (
     text_key,
     usual_key,
 )
+from arraywright.readers.site_waivers import WAIVER_SECTION
 
 __all__ = ["SECTIONS", "section"]
 
@@ -69,6 +70,7 @@ SECTIONS: Final[dict[str, SiteSection]] = {
                 "inverter_types",
                 "layout",
                 "spares",
+                "waivers",
                 "commissioning",
                 "building",
                 "yard",
@@ -356,6 +358,7 @@ SECTIONS: Final[dict[str, SiteSection]] = {
                 count_key("modules", "modules wanted", minimum=0),
             ),
         ),
+        WAIVER_SECTION,
         SiteSection(
             path="commissioning",
             title="what is asked of the tests",
