@@ -207,8 +207,8 @@ def plan_yard(
         dated: whether the days of leaving are known; if not, all pallets stand at once.
         pallets_per_trip: pallets the lift brings to a drop point in one trip.
         standing: ``pallet``, ``area``, ``level`` and ``on_pallet`` of pallets that stand already
-            and are not moved, as in ``YardPlan.stacks``; those in areas that are no longer described
-            are put down anew. None when all are to be put down by the plan.
+            and are not moved, as in ``YardPlan.stacks``; those in areas no longer described are put
+            down anew. None when all are to be put down by the plan.
 
     Source: common-practice
     """
