@@ -60,7 +60,7 @@ class LotStatistics:
     pallets: int
 
     def draw(self, sizes: IntArray, *, seed: int) -> FloatArray:
-        """Draw the current coordinates of pallets of these sizes in the square root of W, (modules,)."""
+        """Draw the current coordinates of pallets of these sizes, in W to the half, (modules,)."""
         rng = np.random.default_rng(seed)
         level = rng.normal(self.mean, self.between_sd, len(sizes))
         modules = rng.normal(0.0, self.within_sd, int(sizes.sum()))
