@@ -119,7 +119,7 @@ def _keeps_the_rules(result: ParkPlan, stock: pl.DataFrame, days: pl.DataFrame) 
     assert (built["day"] >= built["planned_day"]).all()
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=5, deadline=None)
 @given(
     seed=st.integers(0, 10**6),
     strings=st.integers(6, 40),

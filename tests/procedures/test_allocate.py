@@ -192,7 +192,10 @@ def test_modes_are_kept_apart_and_piles_are_listed_only_while_wanted(
     assert any(int(row["pile"]) > 1 for row in listed)
     assigned = {row["serial"]: row["string"] for row in _rows(folder, "allocation.csv")}
     assert all(assigned[row["serial"]] == row["string"] for row in listed)
-    assert any("sort by piles.csv" in row["remark"] for row in _rows(folder, "picking-lists.csv"))
+    assert {row["remark"] for row in _rows(folder, "picking-lists.csv")} == {"sort by piles.csv"}
+    # from the top of one pallet to its bottom, then the next
+    tops = [(row["pallet"], int(row["stack_position"])) for row in listed]
+    assert tops == sorted(tops)
     auto = _allocate(folder)
     assert not auto.unchanged
     assert auto.result["mode"] == "auto"

@@ -270,7 +270,8 @@ def _piles_frame(result: ParkPlan, assignments: pl.DataFrame, stock: pl.DataFram
         .join(assignments, on="serial", how="left", maintain_order="left")
         .join(stock, on="serial", how="left", maintain_order="left")
         .join(result.drop_points, on="string", how="left")
-        .sort("build_order", "pallet", "stack_position", nulls_last=True, maintain_order=True)
+        .with_columns(first=pl.col("build_order").min().over("drop_point"))
+        .sort("first", "pallet", "stack_position", nulls_last=True, maintain_order=True)
         .select(columns)
     )
 
@@ -297,12 +298,13 @@ def _picking_frame(site: Site, result: ParkPlan, piles: pl.DataFrame) -> pl.Data
         .join(sorting, on=["drop_point", "pallet"], how="left", maintain_order="left")
     )
     dated, placed = result.days.described, bool(site.yard is not None and site.yard.areas)
+    said = pl.when(pl.col("remark") != "").then(pl.col("remark"))
     told = pl.when(pl.col("sorts")).then(pl.lit("sort by piles.csv"))
     coming = pl.when(pl.lit(value=dated) & (pl.col("arrives") > result.planning_day)).then(
         pl.format("expected on {}", pl.col("arrives"))
     )
     return frame.with_columns(
-        pl.concat_str("remark", told, coming, separator="; ", ignore_nulls=True),
+        remark=pl.concat_str(said, told, coming, separator="; ", ignore_nulls=True),
         day=pl.when(pl.lit(value=dated)).then(pl.col("day")),
         stands=pl.when(pl.lit(value=placed) & pl.col("opened") & pl.col("area").is_not_null()).then(
             pl.format("{} {}/{}", "area", "stack", "level")
