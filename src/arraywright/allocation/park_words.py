@@ -34,10 +34,14 @@ def _proof(result: ParkPlan) -> str:
     if result.avoidable <= 0.0:
         return "Order of arrival is as good as any order of pallets."
     reached = 100.0 * (1.0 - result.gap_ratio)
+    told = (
+        f"the plan reaches {reached:.0f} % of that, the rest is left or is not there to be had"
+        if reached >= 0.0
+        else "the plan, filled the way that was asked for, costs more than order of arrival"
+    )
     return (
         f"Proven: no order of pallets emptied in turn, sorted at drop points or not, can save more "
-        f"than {result.avoidable:,.0f} {currency} against order of arrival; the plan reaches "
-        f"{reached:.0f} % of that, the rest is left or is not there to be had."
+        f"than {result.avoidable:,.0f} {currency} against order of arrival; {told}."
     )
 
 
