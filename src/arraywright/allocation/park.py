@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Final, TypeAlias, get_args
@@ -48,6 +48,7 @@ from arraywright.allocation.plan import (
     plan_task,
     prepare_task,
 )
+from arraywright.allocation.rolling import start_ahead
 from arraywright.allocation.sequence_bound import sequence_bound
 from arraywright.allocation.sequence_layout import arrival_sequence
 from arraywright.allocation.sequence_search import search_sequence
@@ -79,6 +80,14 @@ def _drop_xy(task: Task) -> FloatArray:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class _Ahead:
+    """What of the stock is only expected."""
+
+    expected_units: IntArray
+    until_day: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Setting:
     """What all classes are worked out with."""
 
@@ -86,6 +95,7 @@ class _Setting:
     coefficients: Coefficients
     drop_xy_m: FloatArray
     areas: tuple[LaydownArea, ...]
+    ahead: _Ahead | None
     seed: int
     tell: Tell | None
 
@@ -118,8 +128,21 @@ def _class_result(
     planned = arrival_sequence(own.problem)
     ways = [whole("arrival", places_of(own, planned))]
     if setting.mode != "arrival":
+        start, fixed = None, 0
+        if setting.ahead is not None:
+            start, fixed = start_ahead(
+                own.problem,
+                seen=~np.isin(own.units, setting.ahead.expected_units),
+                until_day=setting.ahead.until_day,
+                seed=setting.seed,
+            )
         planned = search_sequence(
-            own.problem, sweeps=_SWEEPS, seed=setting.seed, tell=setting.tell
+            own.problem,
+            sweeps=_SWEEPS,
+            seed=setting.seed,
+            start=start,
+            frozen=fixed,
+            tell=setting.tell,
         ).sequence
         ways.append(whole("whole", places_of(own, planned)))
     if setting.mode == "auto":
@@ -153,6 +176,14 @@ def _class_result(
         bound=mode_bound(own.problem, money, order_bound_w=bound_w).money
         + money.trip_cost_per_m
         * least_trip_m(own, ways=between, pallets_per_trip=money.pallets_per_trip),
+    )
+
+
+def _ahead(task: Task, expected: Collection[str], until: date) -> _Ahead:
+    first = task.supply.modules["pallet"].gather(task.supply.unit_offsets[:-1])
+    drawn = first.is_in(list(expected)).to_numpy()
+    return _Ahead(
+        expected_units=np.flatnonzero(drawn).astype(np.int64), until_day=until.toordinal()
     )
 
 
@@ -335,6 +366,8 @@ def plan_park(
     coefficients: Coefficients | None = None,
     mode: ParkMode = "auto",
     before: PlanBefore | None = None,
+    expected: Collection[str] = (),
+    until: date | None = None,
     seed: int = 0,
     tell: Tell | None = None,
 ) -> ParkPlan:
@@ -353,6 +386,9 @@ def plan_park(
         coefficients: what a watt is worth and handling costs; the site's when None.
         mode: ``auto``, or the one way every class is to take.
         before: an earlier plan that is to be kept as far as it is worth; inputs keep its classes.
+        expected: pallets of which no flash values are known; those in the stock are drawn.
+        until: with a day, the pallets of the strings built until then are chosen first and from
+            those known, by what they are worth later; ``plan_ahead`` makes use of it.
         seed: of the search.
         tell: told what is done and how far it is, between 0 and 1.
 
@@ -386,6 +422,7 @@ def plan_park(
         coefficients=coefficients,
         drop_xy_m=_drop_xy(task),
         areas=() if site.yard is None else site.yard.areas,
+        ahead=None if until is None else _ahead(task, expected, until),
         seed=seed,
         tell=tell,
     )

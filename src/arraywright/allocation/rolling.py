@@ -32,6 +32,7 @@ __all__ = [
     "next_pallets",
     "outlook_of",
     "roll",
+    "start_ahead",
 ]
 
 _DEPTH: Final = 16
@@ -352,6 +353,28 @@ def _fill_day(site: _Site, *, today: int, seen: BoolArray, depth: int, width: in
             if site.filled >= site.total or site.day() > today:
                 break
             site.take(unit)
+
+
+def start_ahead(
+    problem: ClassProblem, *, seen: BoolArray, until_day: int, seed: int
+) -> tuple[Sequence, int]:
+    """Give an order that begins with the pallets of the coming days, and how many these are.
+
+    The pallets of the coming days are chosen as by ``next_pallets``; those behind them stand in
+    order of arrival, seen or not.
+    """
+    nothing = Sequence(units=np.zeros(0, dtype=np.int64))
+    first = nothing.units
+    if seen.any() and len(problem.string_day) and problem.string_day[0] <= until_day:
+        outlook = outlook_of(problem, built=nothing, seen=seen, seed=seed)
+        first = next_pallets(
+            problem, built=nothing, until_day=until_day, outlook=outlook, seen=seen
+        ).units
+    order = np.argsort(problem.unit_day, kind="stable")
+    units = np.concatenate([first, order[~np.isin(order, first)]]).astype(np.int64)
+    reach = np.cumsum(problem.unit_sizes[units])
+    count = int(np.searchsorted(reach, problem.string_modules.sum(), side="left")) + 1
+    return Sequence(units=units[:count]), len(first)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
