@@ -13,6 +13,7 @@ from arraywright.allocation import Plan, allocate
 from arraywright.allocation.as_built import check_as_built
 from arraywright.allocation.build_dates import stock_days
 from arraywright.allocation.kept import PlanBefore
+from arraywright.allocation.park import plan_park
 from arraywright.allocation.replan import replan
 from arraywright.findings import Verdict
 from arraywright.plant import PLACEMENTS, ClassWaiver, Site, SpareWish
@@ -221,3 +222,15 @@ def test_a_replanned_mixed_string_stays_as_it_was() -> None:
     assert held.result.chosen.plan.assignments.sort("string", "place_in_string").equals(
         before.sort("string", "place_in_string")
     )
+
+
+def test_pallets_for_a_mixed_string_leave_the_yard_on_its_day() -> None:
+    """The yard's plan knows when modules of a mixed string are fetched."""
+    day = date(2027, 3, 2)
+    site = _site([WAIVER])
+    site = replace(site, strings=site.strings.with_columns(build_date=pl.lit(day)))
+    plan = plan_park(site, stock=STOCK, days=stock_days(date(2027, 3, 1)), mode="whole")
+    mixed = plan.chosen.plan.assignments.filter(pl.col("string") == "S2")["pallet"].unique()
+    assert mixed.len() == 2
+    leaves = dict(plan.chosen.yard.stacks.select("pallet", "leaves").iter_rows())
+    assert {leaves[name] for name in mixed} == {day}

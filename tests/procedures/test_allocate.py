@@ -61,6 +61,7 @@ def _allocate(
     mode: str | None = None,
     replan: bool = False,
     in_progress: tuple[str, ...] = (),
+    ahead: int | None = None,
     explain: str | None = None,
     day: int = 4,
     hour: int = 15,
@@ -70,6 +71,7 @@ def _allocate(
         mode=mode,
         replan=replan,
         in_progress=in_progress,
+        ahead=ahead,
         explain=explain,
         person=PERSON,
         now=lambda: datetime(2026, 5, day, hour, tzinfo=UTC),
@@ -323,6 +325,51 @@ def test_strings_in_progress_stay_and_are_named_only_with_a_plan_to_keep(
     assert [row for row in after if row["string"] == "R-S01"] == [
         row for row in before if row["string"] == "R-S01"
     ]
+
+
+def test_the_coming_days_are_planned_from_the_yard_and_the_order_counts_for_the_rest(
+    site: Callable[[str], Path], tmp_path: Path
+) -> None:
+    """Two pallets are here, three ordered: two strings are picked, two rest on the order."""
+    folder = site(BUILDING)
+    (tmp_path / "files").mkdir()
+    files = HERE.files(tmp_path / "files")
+    files[0] = HERE.order(tmp_path / "files", modules=5 * MODULES)
+    receive_files(folder, files)
+    report = _allocate(folder, ahead=1)
+    (kept,) = _rows(folder, "reserved.csv")
+    counts = {name: int(kept[name]) for name in ("here", "to_come", "next_days", "later_to_come")}
+    assert counts == {"here": 20, "to_come": 30, "next_days": 20, "later_to_come": 20}
+    picked = _rows(folder, "allocation.csv")
+    assert {row["string"] for row in picked} == {"R-S01", "R-S02"}
+    assert {row["pallet"] for row in _rows(folder, "picking-lists.csv")} == {sscc(1), sscc(2)}
+    assert "2 strings are planned until 2026-05-05" in " ".join(report.summary)
+    assert "2 strings rest on pallets to come" in " ".join(report.summary)
+    # asked again nothing is new; without days ahead the plan is another
+    assert _allocate(folder, ahead=1, hour=16).unchanged
+    whole = _allocate(folder, hour=17)
+    assert not whole.unchanged
+    assert not (folder / "out" / "reserved.csv").exists()
+    # with the pallets come the plan in hand is kept and completed
+    _allocate(folder, ahead=1, hour=18)
+    more = Truck(pallets=(3, 4, 5), note="DN-2").files(tmp_path / "more")[1:]
+    receive_files(folder, more, hour=19)
+    later = _allocate(folder, ahead=9, replan=True, hour=20)
+    changes = _rows(folder, "changes.csv")
+    assert {row["string"] for row in changes} == {"R-S03", "R-S04"}
+    assert {row["was"] for row in changes} == {""}
+    assert not later.unchanged
+    # nothing is to come any more, and what is known is counted once
+    (kept,) = _rows(folder, "reserved.csv")
+    assert (int(kept["here"]), int(kept["to_come"])) == (50, 0)
+
+
+def test_days_ahead_need_building_dates(site: Callable[[str], Path], tmp_path: Path) -> None:
+    """Where nothing says when strings are built, there are no coming days."""
+    folder = site("")
+    receive_files(folder, Truck().files(tmp_path / "files"))
+    with pytest.raises(CallError, match="nothing says when strings are built"):
+        _allocate(folder, ahead=2)
 
 
 def test_an_unknown_mode_is_refused_before_anything_is_opened(tmp_path: Path) -> None:

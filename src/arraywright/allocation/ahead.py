@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Final
@@ -15,6 +15,7 @@ from arraywright.allocation.kept import PlanBefore
 from arraywright.allocation.park import plan_park
 from arraywright.allocation.park_result import ParkMode, ParkPlan
 from arraywright.allocation.park_types import Coefficients
+from arraywright.allocation.replan import Replanned, replan
 from arraywright.allocation.stock import STOCK_COLUMNS
 from arraywright.errors import CallError
 from arraywright.findings import Finding, Verdict
@@ -53,6 +54,8 @@ class AheadPlan:
             these strings still need from what comes) and ``over``.
         waiting: frame of ``string``, ``drop_point``, ``day`` and the class planned: strings that
             rest on pallets to come.
+        stock: what was planned with, drawn modules too.
+        changes: what changes for the crews, as in ``Replanned``; None without an earlier plan.
         findings: what stands in the way.
         sentences: the same in plain words.
     """
@@ -62,6 +65,8 @@ class AheadPlan:
     next_strings: pl.DataFrame
     reserved: pl.DataFrame
     waiting: pl.DataFrame
+    stock: pl.DataFrame
+    changes: pl.DataFrame | None
     findings: tuple[Finding, ...]
     sentences: tuple[str, ...]
 
@@ -281,6 +286,8 @@ def plan_ahead(
     until: date,
     frozen: pl.DataFrame | None = None,
     before: PlanBefore | None = None,
+    in_progress: Sequence[str] = (),
+    reasons: pl.DataFrame | None = None,
     coefficients: Coefficients | None = None,
     mode: ParkMode = "auto",
     seed: int = 0,
@@ -301,7 +308,9 @@ def plan_ahead(
         coming: frame of ``COMING_COLUMNS``: what is known by its order alone.
         until: last day to plan.
         frozen: as ``allocate``.
-        before: as ``plan_park``.
+        before: as ``replan``; None to plan from scratch.
+        in_progress: as ``replan``.
+        reasons: as ``replan``.
         coefficients: as ``plan_park``.
         mode: as ``plan_park``.
         seed: of the draw and the search.
@@ -324,18 +333,39 @@ def plan_ahead(
         **{name: pl.lit(value=True) if name == "usable" else pl.lit("accept") for name in keep}
     )
     both = pl.concat([known.with_columns(stock.select(keep)) if keep else known, extra])
-    result = plan_park(
-        site,
-        stock=both,
-        days=stock_days(days.planning_day, pl.concat([days.pallets, frame])),
-        frozen=frozen,
-        coefficients=coefficients,
-        mode=mode,
-        before=before,
-        expected=drawn_days["pallet"].to_list(),
-        until=until,
-        seed=seed,
-        tell=tell,
+    all_days = stock_days(days.planning_day, pl.concat([days.pallets, frame]))
+    anew: Replanned | None = None
+    if before is not None:
+        anew = replan(
+            site,
+            stock=both,
+            days=all_days,
+            before=before,
+            frozen=frozen,
+            in_progress=in_progress,
+            reasons=reasons,
+            coefficients=coefficients,
+            mode=mode,
+            expected=drawn_days["pallet"].to_list(),
+            until=until,
+            seed=seed,
+            tell=tell,
+        )
+    result = (
+        anew.result
+        if anew is not None
+        else plan_park(
+            site,
+            stock=both,
+            days=all_days,
+            frozen=frozen,
+            coefficients=coefficients,
+            mode=mode,
+            expected=drawn_days["pallet"].to_list(),
+            until=until,
+            seed=seed,
+            tell=tell,
+        )
     )
     whole = result.chosen.plan.assignments.join(
         result.build.select("string", "day"), on="string", how="left"
@@ -355,10 +385,21 @@ def plan_ahead(
             whole.with_columns(soon=pl.col("string").is_in(soon["string"].implode())),
         ),
         waiting=waiting.select("string", "drop_point", "day", "class"),
+        stock=both,
+        changes=None if anew is None else _told(anew.changes, waiting),
         findings=_findings(result),
         sentences=(),
     )
-    return replace(held, sentences=_sentences(held))
+    return replace(held, sentences=_sentences(held, drawn_days.height))
+
+
+def _told(changes: pl.DataFrame, waiting: pl.DataFrame) -> pl.DataFrame:
+    """Say of strings that rest on pallets to come that they get nothing yet."""
+    waits = pl.col("string").is_in(waiting["string"].implode())
+    return changes.filter(~waits | (pl.col("was") != "")).with_columns(
+        now=pl.when(waits).then(pl.lit("")).otherwise("now"),
+        why=pl.when(waits).then(pl.lit("rests on pallets to come")).otherwise("why"),
+    )
 
 
 def _waiting(
@@ -411,19 +452,26 @@ def _findings(result: ParkPlan) -> tuple[Finding, ...]:
     )
 
 
-def _sentences(held: AheadPlan) -> tuple[str, ...]:
+def _sentences(held: AheadPlan, drawn: int) -> tuple[str, ...]:
     out = [f"{held.next_strings.height} strings are planned until {held.until} from the yard."]
-    for row in held.reserved.iter_rows(named=True):
-        name = f"{row['module_type']} {row['power_class_w']:g} W {row['current_class']}".strip()
-        out.append(
-            f"{name}: {row['here']} modules are known and {row['to_come']} to come; "
-            f"{row['next_days']} are used, {row['later_known']} of those known kept for later "
-            f"strings, which need {row['later_to_come']} of those to come; {row['over']} are over."
-        )
+    kept = held.reserved
+    out.append(
+        f"Of {kept['here'].sum()} modules known they take {kept['next_days'].sum()}; "
+        f"{kept['later_known'].sum()} are kept for later strings, which need "
+        f"{kept['later_to_come'].sum()} of the {kept['to_come'].sum()} ordered and to come."
+    )
     if held.waiting.height:
         first = held.waiting.row(0, named=True)
         out.append(
             f"{held.waiting.height} strings rest on pallets to come; the first is "
             f"{first['string']} ({first['class']}), on {first['day']} at the earliest."
+        )
+    if held.changes is not None:
+        count = held.changes.height
+        out.append(f"The picking of {count} strings is another than the crews have in hand.")
+    if drawn:
+        out.append(
+            f"What is said of the whole park reckons with {drawn} pallets that are known by their "
+            "order alone, drawn from what came."
         )
     return tuple(out)

@@ -53,6 +53,7 @@ from arraywright.allocation.sequence_bound import sequence_bound
 from arraywright.allocation.sequence_layout import arrival_sequence
 from arraywright.allocation.sequence_search import search_sequence
 from arraywright.allocation.trade_off import Gain, TradeOff, plan_gain, trade_off
+from arraywright.allocation.waived_filling import with_waived_days
 from arraywright.allocation.yard import drop_point_places, plan_yard
 from arraywright.arrays import FloatArray, IntArray
 from arraywright.errors import CallError
@@ -430,6 +431,7 @@ def plan_park(
         _class_result(own, together=together, setting=setting, carried=carried) for own in tasks
     )
     frame = _build_frame(task, tasks, build)
+    all_days = with_waived_days(frame, task.site, task.demand, build)
 
     def joined(kind: Mode, ways: list[Way]) -> Priced:
         filling = fill_places(task, classes, tasks=tasks, places=[way.places for way in ways])
@@ -438,7 +440,7 @@ def plan_park(
             finish_plan(task, kind, classes=classes, filling=filling),
             # trips and digs are counted anew where it is known where each pallet stands
             replace(sum((way.counts for way in ways), HandlingCounts()), trips=0, trip_m=0.0),
-            build=frame,
+            build=all_days,
             stock_days=days,
             dated=build.described,
             coefficients=coefficients,
@@ -457,7 +459,7 @@ def plan_park(
             task,
             plan_task(task, "sorted", best=(classes, together)),
             _all_singly(results),
-            build=frame,
+            build=all_days,
             stock_days=days,
             dated=build.described,
             coefficients=coefficients,

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from typing import Final
 
 import numpy as np
@@ -224,6 +225,8 @@ def replan(
     reasons: pl.DataFrame | None = None,
     coefficients: Coefficients | None = None,
     mode: ParkMode = "auto",
+    expected: Collection[str] = (),
+    until: date | None = None,
     seed: int = 0,
     tell: Callable[[str, float], None] | None = None,
 ) -> Replanned:
@@ -248,6 +251,8 @@ def replan(
             hand.
         coefficients: as ``plan_park``.
         mode: as ``plan_park``.
+        expected: as ``plan_park``.
+        until: as ``plan_park``.
         seed: of the search.
         tell: told what is done and how far it is, between 0 and 1.
 
@@ -285,6 +290,8 @@ def replan(
         coefficients=coefficients,
         mode=mode,
         before=before,
+        expected=expected,
+        until=until,
         seed=seed,
         tell=tell,
     )

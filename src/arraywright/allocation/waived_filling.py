@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import polars as pl
 
 from arraywright.allocation.assemble import Filling
+from arraywright.allocation.build_dates import BuildDays, day_of
 from arraywright.allocation.classes import UNPLANNED
 from arraywright.allocation.demand import BLOCKED, Demand
 from arraywright.allocation.sorting import sorted_runs
@@ -22,7 +24,7 @@ from arraywright.arrays import IntArray
 from arraywright.findings import Finding, Verdict
 from arraywright.plant import Site
 
-__all__ = ["Waived", "fill_waived"]
+__all__ = ["Waived", "fill_waived", "with_waived_days"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,4 +153,30 @@ def fill_waived(
         string=np.concatenate(strings) if strings else np.zeros(0, dtype=np.int64),
         module=np.concatenate(modules) if modules else np.zeros(0, dtype=np.int64),
         findings=tuple(findings),
+    )
+
+
+def with_waived_days(
+    frame: pl.DataFrame, site: Site, demand: Demand, days: BuildDays
+) -> pl.DataFrame:
+    """Add the strings that may mix classes and get nothing of one, on their described day."""
+    names = {held.string for held in site.waivers}
+    if not names:
+        return frame
+    described = pl.DataFrame(
+        {
+            "string": demand.strings["string"],
+            "day": [day_of(one) for one in days.day.tolist()],
+            "planned_day": [day_of(one) for one in days.day.tolist()],
+            "waits": [False] * len(days.day),
+        },
+        schema_overrides={"day": pl.Date, "planned_day": pl.Date, "waits": pl.Boolean},
+    )
+    return pl.concat(
+        [
+            frame,
+            described.filter(pl.col("string").is_in(sorted(names))).join(
+                frame, on="string", how="anti"
+            ),
+        ]
     )

@@ -297,6 +297,14 @@ def receive(
     help="A string whose picking is under way: with --replan it stays as planned. May be repeated.",
 )
 @click.option(
+    "--ahead",
+    metavar="DAYS",
+    type=click.IntRange(min=0),
+    help="Choose the pallets of today and so many days more from the yard, and keep enough of each "
+    "class for what remains, reckoning with what is ordered and not known yet. Without it all that "
+    "is known is planned.",
+)
+@click.option(
     "--explain",
     metavar="STRING",
     help="Say why this string gets its pallets, and what others in their place would cost.",
@@ -308,6 +316,7 @@ def allocate(
     mode: str | None,
     replan: bool,  # noqa: FBT001
     in_progress: tuple[str, ...],
+    ahead: int | None,
     explain: str | None,
     person: str,
     as_json: bool,  # noqa: FBT001
@@ -324,8 +333,8 @@ def allocate(
     under whom, the ground needed and the lift's trips day by day.
 
     Written to SITE/out: picking-lists.pdf, picking-lists.csv, allocation.csv, spares.csv,
-    yard-plan.csv, yard-days.csv, trade-off.csv, piles.csv where modules are sorted, and changes.csv
-    where something changes for the crews.
+    yard-plan.csv, yard-days.csv, trade-off.csv, piles.csv where modules are sorted, changes.csv
+    where something changes for the crews, and reserved.csv where days ahead are planned.
     """
     from arraywright.procedures.allocate import allocate as work  # noqa: PLC0415
 
@@ -335,6 +344,7 @@ def allocate(
             mode=mode,
             replan=replan,
             in_progress=in_progress,
+            ahead=ahead,
             explain=explain,
             person=person,
             now=_now,

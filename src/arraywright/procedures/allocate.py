@@ -11,12 +11,12 @@ from typing import Any, Final, cast, get_args
 
 from arraywright import __version__
 from arraywright.allocation.explain import Explanation, explain_string
-from arraywright.allocation.park_result import ParkMode, ParkPlan
+from arraywright.allocation.park_result import ParkMode
 from arraywright.dossier.render import render_pdf
 from arraywright.errors import CallError, RecordError
 from arraywright.plant import PLACEMENTS
 from arraywright.procedures.allocate_dates import Dated, stock_with_days
-from arraywright.procedures.allocate_make import make_plan
+from arraywright.procedures.allocate_make import MadePlan, make_plan
 from arraywright.procedures.allocate_report import (
     SOMETIMES_WRITTEN,
     allocation_csvs,
@@ -44,6 +44,7 @@ class _Asked:
     mode: ParkMode | None
     replan: bool
     in_progress: tuple[str, ...]
+    ahead: int | None
     explain: str | None
 
 
@@ -105,6 +106,8 @@ def _plan(record: SiteRecord, asked: _Asked, progress: Progress) -> _Planned:
     held = {} if previous is None else parse_body(previous.body)["summary"]
     mode: ParkMode = asked.mode or (held.get("mode", "auto") if asked.replan else "auto")
     base = ground.inputs(record, mode)
+    if asked.ahead is not None:
+        base = [*base, f"{asked.ahead} days ahead"]
     same = held.get("base_sha256") == digest_of(base)
     if previous is not None and same and (asked.replan or held["replan_of"] is None):
         return _standing(record, previous, ground, asked, progress)
@@ -117,22 +120,36 @@ def _plan(record: SiteRecord, asked: _Asked, progress: Progress) -> _Planned:
         reconciled=ground.reconciled,
         before=before,
         in_progress=asked.in_progress,
+        ahead=asked.ahead,
         progress=progress,
     )
+    if asked.ahead is not None and not made.result.days.described:
+        raise CallError(
+            "ahead-without-dates",
+            "Days ahead are asked for, but nothing says when strings are built.",
+            "Describe [building] in site.toml, or a build_date in the table of strings.",
+        )
     # before anything is recorded: a string nobody knows is a mistake of the call
-    explanation = _explained(made.result, dated, asked)
+    explanation = _explained(made, asked)
     progress.stage("writing the record")
     changed = [] if before is None else [f"{before.entry_hash.hex()} plan before"]
     entry = record.new_result(
         ALLOCATION_PLANNED,
         inputs=[*base, *changed, *(f"{one} in progress" for one in asked.in_progress)],
-        frames=plan_frames(record.site, made.result, stock=dated.stock, changes=made.changes),
-        findings=(*made.result.findings, *dated.findings),
+        frames=plan_frames(
+            record.site,
+            made.result,
+            stock=made.stock,
+            changes=made.changes,
+            reserved=made.reserved,
+        ),
+        findings=(*made.result.findings, *made.findings, *dated.findings),
         summary={
             **plan_summary(made.result),
             "base_sha256": digest_of(base),
             "replan_of": None if before is None else before.uuid,
             "in_progress": list(asked.in_progress),
+            "days_ahead": asked.ahead,
         },
         previous=previous,
     )
@@ -159,15 +176,16 @@ def _standing(
         reconciled=ground.reconciled,
         before=before,
         in_progress=tuple(held["in_progress"]),
+        ahead=held.get("days_ahead"),
         progress=progress,
     )
-    return _Planned(entry=entry, new=False, explanation=_explained(made.result, dated, asked))
+    return _Planned(entry=entry, new=False, explanation=_explained(made, asked))
 
 
-def _explained(result: ParkPlan, dated: Dated, asked: _Asked) -> Explanation | None:
+def _explained(made: MadePlan, asked: _Asked) -> Explanation | None:
     if asked.explain is None:
         return None
-    return explain_string(result, asked.explain, stock=dated.stock)
+    return explain_string(made.result, asked.explain, stock=made.stock)
 
 
 def _write(record: SiteRecord, entry: Entry, summary: dict[str, Any]) -> tuple[Path, ...]:
@@ -190,6 +208,7 @@ def allocate(
     mode: str | None = None,
     replan: bool = False,
     in_progress: Sequence[str] = (),
+    ahead: int | None = None,
     explain: str | None = None,
     person: str,
     now: Callable[[], datetime],
@@ -205,6 +224,8 @@ def allocate(
             for ``auto``, or that of the plan before when it is planned anew.
         replan: keep the plan before as far as it is worth, and list what changes for the crews.
         in_progress: strings whose picking is under way; with ``replan`` they stay as planned.
+        ahead: days beyond the planning day that are planned, reckoning with what is ordered for
+            the rest; None to plan all that is known.
         explain: a string to explain.
         person: who plans.
         now: the clock.
@@ -229,6 +250,7 @@ def allocate(
         mode=cast("ParkMode | None", mode),
         replan=replan,
         in_progress=tuple(dict.fromkeys(in_progress)),
+        ahead=ahead,
         explain=explain,
     )
     progress.stage("reading the site description")
@@ -268,7 +290,7 @@ def _report(record: SiteRecord, planned: _Planned, progress: Progress) -> Report
     if planned.explanation is not None:
         sentences += planned.explanation.sentences
         tables = (*tables, *explanation_tables(planned.explanation, str(summary["currency"])))
-    frames = ("changes", "classes", "trade_off", "yard_days", "picking")
+    frames = ("changes", "reserved", "classes", "trade_off", "yard_days", "picking")
     return Report(
         command="allocate",
         site=record.site.name,

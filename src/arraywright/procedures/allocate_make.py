@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import date, timedelta
 from typing import Final
 
 import polars as pl
 
+from arraywright.allocation.ahead import plan_ahead
 from arraywright.allocation.kept import PlanBefore
 from arraywright.allocation.park import plan_park
 from arraywright.allocation.park_result import ParkMode, ParkPlan
 from arraywright.allocation.replan import replan
+from arraywright.findings import Finding
 from arraywright.plant import PLACEMENTS
+from arraywright.procedures.allocate_coming import coming_of
 from arraywright.procedures.allocate_dates import Dated
 from arraywright.procedures.report import Progress
 from arraywright.procedures.site_record import SiteRecord
@@ -31,10 +34,16 @@ class MadePlan:
     Attributes:
         result: the plan.
         changes: what changes for the crews; None when it was planned from scratch.
+        stock: what was planned with.
+        reserved: what is kept of each class for later, when planned some days ahead; else None.
+        findings: what planning ahead found.
     """
 
     result: ParkPlan
     changes: pl.DataFrame | None
+    stock: pl.DataFrame
+    reserved: pl.DataFrame | None = None
+    findings: tuple[Finding, ...] = ()
 
 
 def _frozen(record: SiteRecord) -> pl.DataFrame | None:
@@ -102,6 +111,15 @@ def _teller(progress: Progress) -> Callable[[str, float], None]:
     return tell
 
 
+def _before(record: SiteRecord, before: Entry, modules: pl.DataFrame) -> PlanBefore:
+    return PlanBefore(
+        assignments=record.load_frame(before, "assignments"),
+        sorted_modules=_sorted_modules(record, before),
+        standing=_standing(record, before),
+        known=modules.select("serial", "module_type", "power_class_w", "current_class"),
+    )
+
+
 def make_plan(
     record: SiteRecord,
     dated: Dated,
@@ -110,9 +128,10 @@ def make_plan(
     reconciled: Entry,
     before: Entry | None,
     in_progress: tuple[str, ...],
+    ahead: int | None,
     progress: Progress,
 ) -> MadePlan:
-    """Plan from scratch, or, with a plan before, with the least change.
+    """Plan from scratch, or, with a plan before, with the least change; all or some days ahead.
 
     Args:
         record: the open site.
@@ -121,34 +140,57 @@ def make_plan(
         reconciled: the reconciliation that stands.
         before: the plan the crews have in hand; None to plan from scratch.
         in_progress: strings whose picking is under way.
+        ahead: days beyond the planning day for which crews get pallets, reckoning with what is
+            ordered for the rest; None to plan all that is known.
         progress: where stages are told.
     """
     tell = _teller(progress)
     tell("choosing the classes of inputs", 0.0)
     frozen = _frozen(record)
-    if before is None:
-        result = plan_park(
-            record.site, stock=dated.stock, days=dated.days, frozen=frozen, mode=mode, tell=tell
-        )
-        return MadePlan(result=result, changes=None)
+    stock, days = dated.stock, dated.days
+    if before is None and ahead is None:
+        result = plan_park(record.site, stock=stock, days=days, frozen=frozen, mode=mode, tell=tell)
+        return MadePlan(result=result, changes=None, stock=stock)
     modules = record.load_frame(reconciled, "modules")
+    pallets = record.load_frame(reconciled, "pallets")
+    held = None if before is None else _before(record, before, modules)
+    reasons = _reasons(modules, pallets)
+    if ahead is not None:
+        found = plan_ahead(
+            record.site,
+            stock=stock,
+            days=days,
+            coming=coming_of(record, pallets, planning_day=days.planning_day),
+            until=days.planning_day + timedelta(days=ahead),
+            frozen=frozen,
+            before=held,
+            in_progress=in_progress,
+            reasons=reasons,
+            mode=mode,
+            tell=tell,
+        )
+        return MadePlan(
+            result=replace(found.result, sentences=(*found.sentences, *found.result.sentences)),
+            changes=found.changes,
+            stock=found.stock,
+            reserved=found.reserved,
+            findings=found.findings,
+        )
+    if held is None:  # pragma: no cover - a plan before is there, or days ahead are asked for
+        raise AssertionError
     anew = replan(
         record.site,
-        stock=dated.stock,
-        days=dated.days,
-        before=PlanBefore(
-            assignments=record.load_frame(before, "assignments"),
-            sorted_modules=_sorted_modules(record, before),
-            standing=_standing(record, before),
-            known=modules.select("serial", "module_type", "power_class_w", "current_class"),
-        ),
+        stock=stock,
+        days=days,
+        before=held,
         frozen=frozen,
         in_progress=in_progress,
-        reasons=_reasons(modules, record.load_frame(reconciled, "pallets")),
+        reasons=reasons,
         mode=mode,
         tell=tell,
     )
     return MadePlan(
         result=replace(anew.result, sentences=(*anew.sentences, *anew.result.sentences)),
         changes=anew.changes,
+        stock=stock,
     )

@@ -43,8 +43,9 @@ _CSVS: Final = {
     "trade-off.csv": "trade_off",
     "piles.csv": "piles",
     "changes.csv": "changes",
+    "reserved.csv": "reserved",
 }
-SOMETIMES_WRITTEN: Final = ("piles.csv", "changes.csv")
+SOMETIMES_WRITTEN: Final = ("piles.csv", "changes.csv", "reserved.csv")
 """Tables that are written only when there is something in them."""
 _SHOWN: Final = 30
 
@@ -79,6 +80,7 @@ def allocation_tables(
     yard = yard_rows(worth)
     tables = [
         _changes_table(record.load_frame(entry, "changes"), dated=dated),
+        _reserved_table(record.load_frame(entry, "reserved")),
         ReportTable(
             title=f"Plans compared (money in {money} over {summary['life_years']:g} years)",
             headings=(
@@ -156,6 +158,31 @@ def _changes_table(changes: pl.DataFrame, *, dated: bool) -> ReportTable:
         headings=("Drop point", "String", *(("Day",) if dated else ()), "Was", "Is", "Why"),
         rows=change_rows(shown, dated=dated),
         more=changes.height - shown.height,
+    )
+
+
+def _reserved_table(reserved: pl.DataFrame) -> ReportTable:
+    """Give the modules of each class by what becomes of them."""
+    counts = ("here", "to_come", "next_days", "later_known", "later_to_come", "over")
+    return ReportTable(
+        title="Kept of each class (modules)",
+        headings=(
+            "Class",
+            "Known",
+            "To come",
+            "These days",
+            "Known, for later",
+            "To come, for later",
+            "Over",
+        ),
+        rows=[
+            (
+                f"{row['module_type']} {row['power_class_w']:g} W {row['current_class']}".strip(),
+                *(str(row[name]) for name in counts),
+            )
+            for row in reserved.iter_rows(named=True)
+        ],
+        align=_left_then_right(7),
     )
 
 

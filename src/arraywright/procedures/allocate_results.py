@@ -24,6 +24,17 @@ _CHANGES: Final[dict[str, pl.DataType]] = {
     "now": pl.String(),
     "why": pl.String(),
 }
+_RESERVED: Final[dict[str, pl.DataType]] = {
+    "module_type": pl.String(),
+    "power_class_w": pl.Float64(),
+    "current_class": pl.String(),
+    "here": pl.Int64(),
+    "to_come": pl.Int64(),
+    "next_days": pl.Int64(),
+    "later_known": pl.Int64(),
+    "later_to_come": pl.Int64(),
+    "over": pl.Int64(),
+}
 
 
 def _plan_figures(plan: Plan) -> dict[str, Any]:
@@ -268,6 +279,8 @@ def _piles_frame(result: ParkPlan, assignments: pl.DataFrame, stock: pl.DataFram
     return (
         joined.with_columns(pile=pl.when(pl.col("pile") > 0).then(pl.col("pile")))
         .join(assignments, on="serial", how="left", maintain_order="left")
+        # what rests on pallets to come is not for the crews yet
+        .filter(pl.col("string").is_not_null())
         .join(stock, on="serial", how="left", maintain_order="left")
         .join(result.drop_points, on="string", how="left")
         .with_columns(first=pl.col("build_order").min().over("drop_point"))
@@ -325,7 +338,12 @@ def _picking_frame(site: Site, result: ParkPlan, piles: pl.DataFrame) -> pl.Data
 
 
 def plan_frames(
-    site: Site, result: ParkPlan, *, stock: pl.DataFrame, changes: pl.DataFrame | None
+    site: Site,
+    result: ParkPlan,
+    *,
+    stock: pl.DataFrame,
+    changes: pl.DataFrame | None,
+    reserved: pl.DataFrame | None = None,
 ) -> dict[str, pl.DataFrame]:
     """Give all tables of a plan by the name they have in the record."""
     plan = result.chosen.plan
@@ -348,6 +366,7 @@ def plan_frames(
         "trade_off": _trade_off_frame(result),
         "piles": piles,
         "changes": pl.DataFrame(schema=_CHANGES) if changes is None else changes,
+        "reserved": pl.DataFrame(schema=_RESERVED) if reserved is None else reserved,
         "build_days": result.build,
         "yard_stacks": result.chosen.yard.stacks,
         "yard_days": result.chosen.yard.days,
