@@ -455,10 +455,14 @@ def _findings(result: ParkPlan) -> tuple[Finding, ...]:
 def _sentences(held: AheadPlan, drawn: int) -> tuple[str, ...]:
     out = [f"{held.next_strings.height} strings are planned until {held.until} from the yard."]
     kept = held.reserved
+    later = f"{kept['later_known'].sum()} are kept for later strings"
+    ordered = (
+        f"{later}, which need {kept['later_to_come'].sum()} of the {kept['to_come'].sum()} to come"
+        if kept["to_come"].sum()
+        else f"{later}; nothing ordered is still to come"
+    )
     out.append(
-        f"Of {kept['here'].sum()} modules known they take {kept['next_days'].sum()}; "
-        f"{kept['later_known'].sum()} are kept for later strings, which need "
-        f"{kept['later_to_come'].sum()} of the {kept['to_come'].sum()} ordered and to come."
+        f"Of {kept['here'].sum()} modules known they take {kept['next_days'].sum()}; {ordered}."
     )
     if held.waiting.height:
         first = held.waiting.row(0, named=True)
