@@ -110,6 +110,12 @@ _ALL = (
         "doi:10.1093/acprof:oso/9780199641178.001.0001",
     ),
     _source(
+        "geman-geman-1984",
+        "Stochastic Relaxation, Gibbs Distributions, and the Bayesian Restoration of Images",
+        "IEEE Transactions on Pattern Analysis and Machine Intelligence 6, 721-741, 1984",
+        "doi:10.1109/TPAMI.1984.4767596",
+    ),
+    _source(
         "fisher-2004",
         "The Lagrangian Relaxation Method for Solving Integer Programming Problems",
         "Management Science 50, 1861-1871, 2004",
