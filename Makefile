@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 SHELL := /bin/bash
 
-.PHONY: demo test lint types layers unit bench lock clean help
+.PHONY: system demo test lint types layers unit bench lock clean help
 
 help:
 	@echo "make demo   run the main job on an invented site (installs what it needs)"
@@ -25,6 +25,15 @@ $(VENV)/.test: $(VENV)/.run requirements/test.lock
 	$(BIN)/pip install --quiet --disable-pip-version-check --require-hashes -r requirements/test.lock
 	@touch $@
 
+# Tests of pages drive Chromium, tests of the record also run on PostgreSQL: Debian's packages.
+system:
+	@missing=""; \
+	command -v chromium >/dev/null || missing="$$missing chromium"; \
+	ls /usr/lib/postgresql/*/bin/initdb >/dev/null 2>&1 || missing="$$missing postgresql-15"; \
+	if [ -z "$$missing" ]; then exit 0; fi; \
+	if [ "$$(id -u)" != 0 ]; then echo "The tests need Debian's packages:$$missing. Install them: apt-get install$$missing"; exit 1; fi; \
+	apt-get update -q && DEBIAN_FRONTEND=noninteractive apt-get install -q -y --no-install-recommends $$missing
+
 demo: $(VENV)/.run
 	$(BIN)/arraywright demo demo-site
 
@@ -40,7 +49,7 @@ types: $(VENV)/.test
 layers: $(VENV)/.test
 	$(BIN)/lint-imports
 
-unit: $(VENV)/.test
+unit: system $(VENV)/.test
 	$(BIN)/pytest -n 2
 
 bench: $(VENV)/.test

@@ -457,6 +457,80 @@ def verify(site: Path, as_json: bool, all_findings: bool) -> None:  # noqa: FBT0
     )
 
 
+@cli.command(short_help="Serve the site to browsers, phones and programs.")
+@_SITE
+@click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on.")
+@click.option(
+    "--port", type=click.IntRange(1, 65535), default=8440, show_default=True, help="Port."
+)
+@click.option(
+    "--address",
+    metavar="URL",
+    help="How people reach the server, https://office.example:8440; it stands in invitations. "
+    "Without it, made from host and port.",
+)
+@click.option(
+    "--certificate",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Certificate in PEM, with --key, for HTTPS. Phones need HTTPS for their camera.",
+)
+@click.option(
+    "--key", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE", help="Its key."
+)
+@click.option(
+    "--record-url",
+    metavar="URL",
+    envvar="ARRAYWRIGHT_RECORD_URL",
+    help="PostgreSQL server that holds the record, postgresql://user@host/database, for many "
+    "crews. Without it, or ARRAYWRIGHT_RECORD_URL, the record in the site folder.",
+)
+def serve(
+    site: Path,
+    host: str,
+    port: int,
+    address: str | None,
+    certificate: Path | None,
+    key: Path | None,
+    record_url: str | None,
+) -> None:
+    """Serve the site: office pages, field page, programming interface and synchronisation.
+
+    The first start prints a link that makes its owner; there is no default password. Stop it with
+    Ctrl-C: what is under way is finished first. Log lines are JSON on standard error.
+    """
+    from arraywright.web.serving import serve as work  # noqa: PLC0415
+    from arraywright.web.settings import WebSettings  # noqa: PLC0415
+
+    if (certificate is None) != (key is None):
+        _end(
+            CallError(
+                "certificate-and-key",
+                "Of --certificate and --key only one is given.",
+                "Give both for HTTPS, or neither.",
+            ),
+            as_json=False,
+        )
+    shown = f"[{host}]" if ":" in host else host
+    made = f"{'https' if certificate else 'http'}://{shown}:{port}"
+    try:
+        work(
+            WebSettings(
+                folder=site,
+                record_url=record_url,
+                address=(address or made).rstrip("/"),
+            ),
+            host=host,
+            port=port,
+            certificate=certificate,
+            key=key,
+        )
+    except ArraywrightError as error:
+        _end(error, as_json=False)
+    except Exception as error:  # noqa: BLE001 - the last line: nobody shall see a traceback
+        _end(explain(error, folder=site, moment=_now()), as_json=False)
+
+
 @cli.command(short_help="See all of it on an invented site.")
 @click.argument("site", type=click.Path(path_type=Path, readable=False), default=Path("demo-site"))
 @click.option(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -22,21 +23,27 @@ from arraywright.readers.site import SiteReading, read_site
 from arraywright.records.entry import Entry, NewEntry, json_body, named_files, parse_body
 from arraywright.records.files import FileStore
 from arraywright.records.identity import DeviceIdentity
-from arraywright.records.journal import Journal, Sought
+from arraywright.records.journal import FILES_FOLDER, Journal, Sought
 from arraywright.tables import TableSpec
 
 __all__ = [
     "FILE_RECEIVED",
     "FILE_WITHDRAWN",
     "RECORD_FILE",
+    "RECORD_URL_VARIABLE",
     "DescriptionError",
     "SiteRecord",
+    "checked_reading",
     "digest_of",
     "finding_from_dict",
     "open_site",
+    "record_place",
 ]
 
 RECORD_FILE: Final = "record.sqlite"
+RECORD_URL_VARIABLE: Final = "ARRAYWRIGHT_RECORD_URL"
+"""Environment variable that names the PostgreSQL server of a site's record."""
+
 OUT_FOLDER: Final = "out"
 FILE_RECEIVED: Final = "file_received"
 FILE_WITHDRAWN: Final = "file_withdrawn"
@@ -269,6 +276,29 @@ def digest_of(inputs: Sequence[str]) -> str:
     return hashlib.sha256(json.dumps(sorted(inputs)).encode()).hexdigest()
 
 
+def record_place(folder: Path) -> str | Path:
+    """Give where a site's record is: the server that the environment names, else the folder."""
+    return os.environ.get(RECORD_URL_VARIABLE) or folder / RECORD_FILE
+
+
+def checked_reading(folder: Path, reading: SiteReading | None = None) -> tuple[SiteReading, Site]:
+    """Read a site's description and give it with its site, when nothing in it is wrong.
+
+    Raises:
+        DescriptionError: the description has mistakes; all of them are told.
+        InputFileError: there is no site description.
+    """
+    reading = read_site(folder) if reading is None else reading
+    wrong = tuple(one for one in reading.findings if one.verdict is Verdict.FAIL)
+    if reading.site is None or wrong:
+        raise DescriptionError(
+            f"The description in {folder} has {len(wrong)} "
+            f"mistake{'s' if len(wrong) != 1 else ''}.",
+            reading.findings,
+        )
+    return reading, reading.site
+
+
 @contextmanager
 def open_site(
     folder: Path,
@@ -292,26 +322,22 @@ def open_site(
         InputFileError: there is no site description.
         MachineError: the folder or the record cannot be read or written.
     """
-    reading = read_site(folder) if reading is None else reading
-    wrong = tuple(one for one in reading.findings if one.verdict is Verdict.FAIL)
-    if reading.site is None or wrong:
-        raise DescriptionError(
-            f"The description in {folder} has {len(wrong)} "
-            f"mistake{'s' if len(wrong) != 1 else ''}.",
-            reading.findings,
-        )
-    device = DeviceIdentity.load_or_create()
+    reading, site = checked_reading(folder, reading)
+    files = FileStore(folder / FILES_FOLDER)
     with Journal.open(
-        folder / RECORD_FILE, device=device, person=person, now=now, create=create
+        record_place(folder),
+        device=DeviceIdentity.load_or_create(),
+        person=person,
+        now=now,
+        files=files,
+        create=create,
     ) as journal:
-        if journal.files is None:
-            raise AssertionError("a journal in a file has its files beside it")
         yield SiteRecord(
             folder=folder,
-            site=reading.site,
+            site=site,
             description_findings=reading.findings,
             description_inputs=reading.inputs,
             journal=journal,
-            files=journal.files,
+            files=files,
             now=now,
         )

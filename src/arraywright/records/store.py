@@ -7,7 +7,7 @@ import sqlite3
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Self
 
 import sqlalchemy as sa
 from sqlalchemy import event
@@ -22,7 +22,7 @@ from arraywright.records.schema import (
     meta_tables,
 )
 
-__all__ = ["Store"]
+__all__ = ["Database", "Store"]
 
 _WRITES: Final = "arraywright_writes"
 _CREATION_LOCK: Final = 0x6172_7261_7977_7274  # one number for every record; locks per database
@@ -36,8 +36,8 @@ _SQLITE_MACHINE: Final = {
 }
 
 
-class Store:
-    """A database that holds one record; gives read and write transactions.
+class Database:
+    """A database; gives read and write transactions.
 
     Attributes:
         engine: the SQLAlchemy engine.
@@ -47,27 +47,27 @@ class Store:
     """
 
     def __init__(self, engine: sa.Engine, *, place: str, folder: Path | None) -> None:
-        """Use an engine; ``Store.open`` is what programs call."""
+        """Use an engine; ``connect`` is what programs call."""
         self.engine = engine
         self.place = place
         self.dialect = engine.dialect.name
         self.folder = folder
 
     @classmethod
-    def open(
+    def connect(
         cls, path_or_url: str | Path, *, create: bool = True, busy_timeout_s: float = 30.0
-    ) -> Store:
-        """Open a record's database, making its tables when there are none.
+    ) -> Self:
+        """Use a file or a server; what stands in it is not looked at.
 
         Args:
             path_or_url: a file, or a URL ``postgresql://...``.
-            create: make the record when it is not there.
+            create: make the file when it is not there.
             busy_timeout_s: how long to wait for another program that is writing [s].
 
         Raises:
             CallError: an address of another kind of server.
-            MachineError: no driver, no access, locked for too long, no room.
-            RecordError: not there (``create`` False), damaged, not a record, another version.
+            MachineError: no driver, or no folder for the file.
+            RecordError: the file is not there (``create`` False).
         """
         if isinstance(path_or_url, str) and "://" in path_or_url:
             engine, place, folder = _server_engine(path_or_url, busy_timeout_s)
@@ -75,13 +75,7 @@ class Store:
             engine, place, folder = _file_engine(
                 Path(path_or_url), create=create, busy_timeout_s=busy_timeout_s
             )
-        store = cls(engine, place=place, folder=folder)
-        try:
-            store._prepare(create=create)
-        except BaseException:
-            engine.dispose()
-            raise
-        return store
+        return cls(engine, place=place, folder=folder)
 
     def close(self) -> None:
         """Close every connection."""
@@ -89,13 +83,13 @@ class Store:
 
     @contextlib.contextmanager
     def read(self) -> Iterator[sa.Connection]:
-        """Give a connection in a transaction that reads one state of the record."""
+        """Give a connection in a transaction that reads one state."""
         with self._translated(), self.engine.connect() as connection, connection.begin():
             yield connection
 
     @contextlib.contextmanager
     def write(self) -> Iterator[sa.Connection]:
-        """Give a connection in a transaction that no other writer of the record runs beside.
+        """Give a connection in a transaction that writes.
 
         Everything in it is kept when the block ends, or nothing when an exception leaves it.
         """
@@ -104,10 +98,6 @@ class Store:
             self.engine.connect().execution_options(**{_WRITES: True}) as connection,
             connection.begin(),
         ):
-            if self.dialect == "postgresql":
-                # Numbers from a PostgreSQL sequence are not visible in the order of commits, so
-                # whoever polls would skip entries: the order is given under this lock instead.
-                connection.exec_driver_sql("LOCK TABLE record_entries IN EXCLUSIVE MODE")
             yield connection
 
     @contextlib.contextmanager
@@ -125,6 +115,47 @@ class Store:
         if isinstance(error, sqlite3.Error):
             return _sqlite_error(error, self.place)
         return _server_error(error, self.place)
+
+
+class Store(Database):
+    """A database that holds one record."""
+
+    @classmethod
+    def open(
+        cls, path_or_url: str | Path, *, create: bool = True, busy_timeout_s: float = 30.0
+    ) -> Self:
+        """Open a record's database, making its tables when there are none.
+
+        Args:
+            path_or_url: a file, or a URL ``postgresql://...``.
+            create: make the record when it is not there.
+            busy_timeout_s: how long to wait for another program that is writing [s].
+
+        Raises:
+            CallError: an address of another kind of server.
+            MachineError: no driver, no access, locked for too long, no room.
+            RecordError: not there (``create`` False), damaged, not a record, another version.
+        """
+        store = cls.connect(path_or_url, create=create, busy_timeout_s=busy_timeout_s)
+        try:
+            store._prepare(create=create)  # noqa: SLF001
+        except BaseException:
+            store.close()
+            raise
+        return store
+
+    @contextlib.contextmanager
+    def write(self) -> Iterator[sa.Connection]:
+        """Give a connection in a transaction that no other writer of the record runs beside.
+
+        Everything in it is kept when the block ends, or nothing when an exception leaves it.
+        """
+        with super().write() as connection:
+            if self.dialect == "postgresql":
+                # Numbers from a PostgreSQL sequence are not visible in the order of commits, so
+                # whoever polls would skip entries: the order is given under this lock instead.
+                connection.exec_driver_sql("LOCK TABLE record_entries IN EXCLUSIVE MODE")
+            yield connection
 
     def _prepare(self, *, create: bool) -> None:
         with (

@@ -1,0 +1,1 @@
+"""Office pages, field page, programming interface and synchronisation of one site."""

@@ -1,0 +1,109 @@
+"""Pages from templates: words, figures and the frame around every page."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cache
+from pathlib import Path
+from typing import Any, Final
+
+from fastapi import Request
+from fastapi.responses import HTMLResponse
+from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
+
+from arraywright import __version__
+from arraywright.web.access import ANYONE, LEADS, TESTERS, Role, Visitor, language_of, site_of
+from arraywright.web.words import catalogue, languages
+
+__all__ = ["STATIONS", "environment", "error_page", "render"]
+
+STATIONS: Final = (
+    ("map", "/map", ANYONE),
+    ("design", "/design", ANYONE),
+    ("yard", "/yard", ANYONE),
+    ("build", "/build", ANYONE),
+    ("test", "/test", ANYONE),
+    ("keep", "/keep", ANYONE),
+    ("documents", "/documents", ANYONE),
+    ("people", "/people", ANYONE),
+)
+"""What stands in the frame of every page: key of its words, path, roles that see it."""
+
+
+@cache
+def environment() -> Environment:
+    """Give the templates; everything put into them is escaped."""
+    held = Environment(
+        loader=FileSystemLoader(Path(__file__).parent / "templates"),
+        autoescape=select_autoescape(default=True, default_for_string=True),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    held.globals["LEADS"] = LEADS
+    held.globals["TESTERS"] = TESTERS
+    held.globals["Role"] = Role
+    return held
+
+
+def render(
+    request: Request,
+    template: str,
+    *,
+    visitor: Visitor | None,
+    area: str = "office",
+    status: int = 200,
+    given: Mapping[str, Any] | None = None,
+) -> HTMLResponse:
+    """Make a page.
+
+    Args:
+        request: the request it answers.
+        template: name of the template.
+        visitor: who sees it; None when nobody is signed in.
+        area: whose messages the template uses, as ``t``; those of the frame are ``frame``.
+        status: the HTTP status.
+        given: what the template shows.
+    """
+    language = visitor.language if visitor else language_of(request)
+    frame = catalogue(language if language in languages() else "en", area="office")
+    words = (
+        frame
+        if area == "office"
+        else catalogue(language if language in languages(area=area) else "en", area=area)
+    )
+    stations = [
+        (name, path)
+        for name, path, roles in STATIONS
+        if visitor is not None and visitor.role in roles
+    ]
+    text = (
+        environment()
+        .get_template(template)
+        .render(
+            {
+                "t": words,
+                "frame": frame,
+                "language": language,
+                "languages": languages(),
+                "visitor": visitor,
+                "stations": stations,
+                "here": request.url.path,
+                "site_name": site_of(request).name(),
+                "software": __version__,
+                **(given or {}),
+            }
+        )
+    )
+    return HTMLResponse(text, status_code=status)
+
+
+def error_page(request: Request, *, status: int, shape: Mapping[str, str]) -> HTMLResponse:
+    """Make the page that says what is wrong and what to do."""
+    return render(
+        request,
+        "error.html",
+        visitor=getattr(request.state, "visitor", None),
+        status=status,
+        given={"error": shape, "status": status},
+    )

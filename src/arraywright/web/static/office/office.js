@@ -1,0 +1,2 @@
+// What every office page does.
+document.documentElement.classList.add("scripted");
