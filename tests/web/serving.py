@@ -77,11 +77,14 @@ class RunningServer:
         """End it at once, as a power cut would."""
         self.process.kill()
         self.process.wait(timeout=20)
+        self.log.close()
 
     def stop(self) -> int:
         """Ask it to stop and give its exit code."""
         self.process.send_signal(signal.SIGTERM)
-        return self.process.wait(timeout=30)
+        code = self.process.wait(timeout=30)
+        self.log.close()
+        return code
 
 
 def run_server(
@@ -106,7 +109,8 @@ def run_server(
         if process.poll() is not None or time.monotonic() > deadline:
             process.kill()
             written.seek(start)
-            raise AssertionError(f"the server did not start: {written.read()}")
+            with written:
+                raise AssertionError(f"the server did not start: {written.read()}")
         time.sleep(0.05)
     written.seek(start)
     found = re.search(r"http://\S+/join/\S+", written.read())

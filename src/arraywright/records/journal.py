@@ -248,6 +248,7 @@ class Journal:
         subject_kind: str | None = None,
         subject: str | None = None,
         after: int = 0,
+        at_once: int = _PAGE,
     ) -> Iterator[Entry]:
         """Give entries in server order, superseded ones too.
 
@@ -256,11 +257,12 @@ class Journal:
             subject_kind: only about this kind of subject.
             subject: only about this subject.
             after: only those with a greater server order: a cursor that misses nothing.
+            at_once: how many are read in one transaction.
 
         Raises:
             RecordError: the record is damaged.
         """
-        return self._select(_matching(kind, subject_kind, subject), after)
+        return self._select(_matching(kind, subject_kind, subject), after, at_once)
 
     def live(
         self,
@@ -432,7 +434,9 @@ class Journal:
             connection.execute(ENTRIES.insert(), rows)
         return results
 
-    def _select(self, conditions: list[sa.ColumnElement[bool]], after: int) -> Iterator[Entry]:
+    def _select(
+        self, conditions: list[sa.ColumnElement[bool]], after: int, at_once: int = _PAGE
+    ) -> Iterator[Entry]:
         # One short transaction per page: no reader holds back the database for long, and
         # nothing can be missed because nothing is ever put in before the cursor.
         while True:
@@ -442,14 +446,14 @@ class Journal:
                         sa.select(*_ROW)
                         .where(ENTRIES.c.server_order > after, *conditions)
                         .order_by(ENTRIES.c.server_order)
-                        .limit(_PAGE)
+                        .limit(at_once)
                     )
                     .mappings()
                     .all()
                 )
             for row in rows:
                 yield entry_from_row(row)
-            if len(rows) < _PAGE:
+            if len(rows) < at_once:
                 return
             after = rows[-1]["server_order"]
 

@@ -60,9 +60,18 @@ class AccessError(ArraywrightError):
 
     exit_code = 3
 
-    def __init__(self, status: int, code: str, message: str, remedy: str) -> None:
+    def __init__(
+        self,
+        status: int,
+        code: str,
+        *,
+        message: str,
+        remedy: str,
+        headers: dict[str, str] | None = None,
+    ) -> None:
         super().__init__(code, message, remedy)
         self.status = status
+        self.headers = headers
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,8 +183,8 @@ async def _check_csrf(request: Request, visitor: Visitor) -> None:
         raise AccessError(
             403,
             "form-not-ours",
-            "This request does not carry the mark of a page of this server.",
-            "Open the page anew and repeat.",
+            message="This request does not carry the mark of a page of this server.",
+            remedy="Open the page anew and repeat.",
         )
 
 
@@ -196,7 +205,10 @@ def require(*roles: Role, scope: str | None = None, devices: bool = True) -> Any
         visitor = await find_visitor(request)
         if visitor is None:
             raise AccessError(
-                401, "not-signed-in", "Nobody is signed in here.", "Sign in and repeat."
+                401,
+                "not-signed-in",
+                message="Nobody is signed in here.",
+                remedy="Sign in and repeat.",
             )
         shut_out = (
             visitor.role not in roles
@@ -207,8 +219,8 @@ def require(*roles: Role, scope: str | None = None, devices: bool = True) -> Any
             raise AccessError(
                 403,
                 "not-allowed",
-                f"{visitor.person} may not do this in the role {visitor.role.value}.",
-                "Ask the site lead.",
+                message=f"{visitor.person} may not do this in the role {visitor.role.value}.",
+                remedy="Ask the site lead.",
             )
         await _check_csrf(request, visitor)
         request.state.allowed = roles

@@ -19,13 +19,16 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from arraywright.web.settings import MEBIBYTE, WebSettings
 
-__all__ = ["Counts", "Gatekeeper", "content_policy"]
+__all__ = ["PIECE_BYTES", "Counts", "Gatekeeper", "content_policy"]
 
 _LOG: Final = logging.getLogger("arraywright.web")
 _SAFE: Final = {"GET", "HEAD", "OPTIONS"}
 _SECRET_PATHS: Final = re.compile(r"^(/join/)[^/]+")
 _DEFAULT_BYTES: Final = 2 * MEBIBYTE
-_PUSH_BYTES: Final = 32 * MEBIBYTE
+_PUSH_BYTES: Final = 16 * MEBIBYTE
+PIECE_BYTES: Final = 4 * MEBIBYTE
+"""The greatest piece of a file that a device sends at once."""
+
 _BUCKETS_S: Final = (0.005, 0.01, 0.025, 0.05, 0.1, 0.15, 0.25, 0.5, 1.0, 2.5, 10.0)
 
 _POLICY: Final = (
@@ -170,7 +173,7 @@ class Gatekeeper:
 
     def _most_bytes(self, path: str) -> int:
         if path.startswith("/sync/v1/files/"):
-            return self._settings.max_file_bytes
+            return PIECE_BYTES
         if path.startswith("/sync/"):
             return _PUSH_BYTES
         if path.startswith(("/uploads", "/api/v1/files")):

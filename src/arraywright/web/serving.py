@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import signal
 import socket
 import sys
 from pathlib import Path
@@ -64,6 +65,9 @@ def serve(
         ssl_certfile=certificate,
         ssl_keyfile=key,
     )
+    # The server stops in order on these two and then raises them again for whoever waits.
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda _number, _frame: None)
     with listening:
         uvicorn.Server(config).run(sockets=[listening])
 

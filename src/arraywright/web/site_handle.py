@@ -24,6 +24,7 @@ from arraywright.records import (
 from arraywright.records.people import PEOPLE_FILE, People
 from arraywright.records.schema import ENTRIES
 from arraywright.web.settings import WebSettings
+from arraywright.web.sync_files import ArrivingFiles
 
 __all__ = ["SiteHandle"]
 
@@ -47,6 +48,7 @@ class SiteHandle:
         files: the bulk data beside it.
         device: the key with which the server signs what people enter on its pages.
         people: who may use the server.
+        arriving: files that devices are sending.
     """
 
     def __init__(
@@ -65,6 +67,7 @@ class SiteHandle:
         self.files = files
         self.device = device
         self.people = people
+        self.arriving = ArrivingFiles(files, most_bytes=settings.max_file_bytes)
         self._kept: dict[str, _Kept] = {}
         self._kept_lock = threading.Lock()
 
