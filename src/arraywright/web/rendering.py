@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from datetime import datetime
 from functools import cache
 from pathlib import Path
 from typing import Any, Final
@@ -10,9 +11,11 @@ from typing import Any, Final
 from fastapi import Request
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
+from markupsafe import Markup
 
 from arraywright import __version__
 from arraywright.web.access import ANYONE, LEADS, TESTERS, Role, Visitor, language_of, site_of
+from arraywright.web.site_handle import SiteHandle
 from arraywright.web.words import catalogue, languages
 
 __all__ = ["STATIONS", "environment", "error_page", "render"]
@@ -25,7 +28,7 @@ STATIONS: Final = (
     ("test", "/test", ANYONE),
     ("keep", "/keep", ANYONE),
     ("documents", "/documents", ANYONE),
-    ("people", "/people", ANYONE),
+    ("people", "/people", LEADS),
 )
 """What stands in the frame of every page: key of its words, path, roles that see it."""
 
@@ -65,6 +68,7 @@ def render(
         status: the HTTP status.
         given: what the template shows.
     """
+    site = site_of(request)
     language = visitor.language if visitor else language_of(request)
     frame = catalogue(language if language in languages() else "en", area="office")
     words = (
@@ -89,13 +93,28 @@ def render(
                 "visitor": visitor,
                 "stations": stations,
                 "here": request.url.path,
-                "site_name": site_of(request).name(),
+                "site_name": site.name(),
                 "software": __version__,
+                "when": _clock_of(site),
                 **(given or {}),
             }
         )
     )
     return HTMLResponse(text, status_code=status)
+
+
+def _clock_of(site: SiteHandle) -> Callable[[datetime | None], Markup]:
+    zone = site.zone()
+
+    def when(moment: datetime | None) -> Markup:
+        if moment is None:
+            return Markup("–")
+        local = moment.astimezone(zone)
+        return Markup('<time datetime="{}">{}</time>').format(
+            local.isoformat(timespec="seconds"), local.strftime("%Y-%m-%d %H:%M")
+        )
+
+    return when
 
 
 def error_page(request: Request, *, status: int, shape: Mapping[str, str]) -> HTMLResponse:

@@ -5,8 +5,10 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from datetime import UTC, tzinfo
 from pathlib import Path
 from typing import Any, Self, TypeVar, cast
+from zoneinfo import ZoneInfo
 
 import sqlalchemy as sa
 
@@ -122,6 +124,14 @@ class SiteHandle:
         except ArraywrightError:
             site = None
         return self.folder.resolve().name if site is None else site.name
+
+    def zone(self) -> tzinfo:
+        """Give the site's time zone; UTC when the description has mistakes."""
+        try:
+            site = self.reading().site
+            return UTC if site is None else ZoneInfo(site.time_zone)
+        except (ArraywrightError, ValueError, KeyError):
+            return UTC
 
     def record(self, person: str) -> SiteRecord:
         """Give the open site for one piece of work of one person, in one thread.
