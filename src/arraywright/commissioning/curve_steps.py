@@ -22,14 +22,17 @@ class CurveSteps:
 
     Attributes:
         depth_ratio: how far the curve lies inside its concave hull, in units of the greatest
-            current and voltage [1]; a sound curve is concave and has next to none.
+            current and voltage [1]; a sound curve is concave and has next to none. A single
+            stray point makes no step.
         at_voltage_v: voltage at which that is [V].
+        at_current_a: current at which that is [A].
         noise_ratio: noise of the current from point to point on the flat side, over the greatest
             current [1].
     """
 
     depth_ratio: FloatArray
     at_voltage_v: FloatArray
+    at_current_a: FloatArray
     noise_ratio: FloatArray
 
 
@@ -49,12 +52,12 @@ def curve_steps(voltage_v: FloatArray, current_a: FloatArray, *, offsets: IntArr
 
     Source: common-practice
     """
-    depth, at_v, noise = _deepest(
+    depth, at_v, at_i, noise = _deepest(
         np.ascontiguousarray(voltage_v, dtype=np.float64),
         np.ascontiguousarray(current_a, dtype=np.float64),
         np.ascontiguousarray(offsets, dtype=np.int64),
     )
-    return CurveSteps(depth_ratio=depth, at_voltage_v=at_v, noise_ratio=noise)
+    return CurveSteps(depth_ratio=depth, at_voltage_v=at_v, at_current_a=at_i, noise_ratio=noise)
 
 
 @numba.njit(cache=True)
@@ -76,6 +79,16 @@ def _upper_hull(v: FloatArray, i: FloatArray, hull: IntArray) -> int:
 
 
 @numba.njit(cache=True)
+def _without_strays(i: FloatArray) -> FloatArray:
+    """Median of each current and its two neighbours: falling currents stay as they are."""
+    out = i.copy()
+    for point in range(1, len(i) - 1):
+        low, high = min(i[point - 1], i[point + 1]), max(i[point - 1], i[point + 1])
+        out[point] = min(max(i[point], low), high)
+    return out
+
+
+@numba.njit(cache=True)
 def _noise(v: FloatArray, i: FloatArray) -> float:
     """Noise from the median second difference of the current where the curve is flat."""
     bends = np.abs(i[:-2] - 2.0 * i[1:-1] + i[2:])[v[1:-1] < _FLAT_BELOW]
@@ -88,11 +101,12 @@ def _noise(v: FloatArray, i: FloatArray) -> float:
 @numba.njit(cache=True)
 def _deepest(
     voltage_v: FloatArray, current_a: FloatArray, offsets: IntArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Deepest place below the hull of each curve, its voltage, and the noise of the curve."""
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Deepest place below the hull of each curve, its voltage and current, and the noise."""
     curves = len(offsets) - 1
     depth = np.full(curves, np.nan)
     at_v = np.full(curves, np.nan)
+    at_i = np.full(curves, np.nan)
     noise = np.full(curves, np.nan)
     for curve in range(curves):
         v = voltage_v[offsets[curve] : offsets[curve + 1]]
@@ -101,6 +115,7 @@ def _deepest(
             continue
         most_i, most_v = np.max(i), np.max(v)
         noise[curve] = _noise(v / most_v, i / most_i)
+        i = _without_strays(i)
         hull = np.empty(len(v), dtype=np.int64)
         size = _upper_hull(v, i, hull)
         deepest = 0.0
@@ -119,4 +134,5 @@ def _deepest(
                     place = point
         depth[curve] = deepest
         at_v[curve] = v[place]
-    return depth, at_v, noise
+        at_i[curve] = i[place]
+    return depth, at_v, at_i, noise

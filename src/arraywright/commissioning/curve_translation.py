@@ -2,24 +2,27 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import Final
+from dataclasses import dataclass, fields, replace
+from typing import Any, Final
 
 import numpy as np
 
 from arraywright.arrays import BoolArray, FloatArray, IntArray, offsets_from_lengths
 from arraywright.commissioning.conditions import Conditions
+from arraywright.commissioning.curve_expected import StringExpectation, string_expectation
+from arraywright.commissioning.curve_fit import CurveFit, CurveFitStatus, fit_curves
+from arraywright.commissioning.curve_procedures import (
+    PowerByProcedure,
+    power_by_procedure_1,
+    power_by_procedure_4,
+)
 from arraywright.commissioning.curve_steps import CurveSteps, curve_steps
-from arraywright.commissioning.expected import Assumptions, type_template
+from arraywright.commissioning.expected import Assumptions
 from arraywright.commissioning.string_modules import SOURCE_FLASH, StringModules
-from arraywright.physics.desoto import ReferenceDiode
-from arraywright.physics.fit import fit_flash
 from arraywright.physics.iec60891 import TranslatedCurve, procedure_2_2021
 from arraywright.physics.iv_curve import MeasuredKeyPoints, measured_key_points
-from arraywright.physics.mismatch import series_mismatch
-from arraywright.physics.strings import string_curve
 from arraywright.physics.uncertainty import Quantity, combined, propagate
-from arraywright.plant import ModuleType, Site
+from arraywright.plant import Site
 
 __all__ = ["CurvesAtStc", "curves_at_stc"]
 
@@ -37,13 +40,18 @@ class CurvesAtStc:
         voltage_v: voltages of all points at STC [V], (points,).
         current_a: currents of all points at STC [A], (points,).
         key_points: key points at STC, (curves,).
+        isc_u_a: standard uncertainty of Isc at STC [A], (curves,).
+        voc_u_v: standard uncertainty of Voc at STC [V], (curves,).
         pmax_u_w: standard uncertainty of Pmax at STC [W], (curves,).
-        module_sum_w: sum of the Pmax of the string's modules [W], (curves,).
-        mismatch_ratio: predicted mismatch loss [1], (curves,).
+        by_procedure_1: Pmax by procedure 1, (curves,).
+        by_procedure_4: Pmax by procedure 4, NaN where one diode does not describe the curve.
+        nominal: what the modules let expect, (curves,).
+        isc_nominal_u_a: standard uncertainty of the expected Isc [A], (curves,).
+        voc_nominal_u_v: standard uncertainty of the expected Voc [V], (curves,).
         expected_w: expected Pmax at STC [W], (curves,).
         expected_u_w: its standard uncertainty [W], (curves,).
         series_resistance_ohm: series resistance of the string [ohm], (curves,).
-        type_resistance_ohm: series resistance its type has by the data sheet [ohm], (curves,).
+        fit: single-diode parameters at the condition of the measurement, (curves,).
         steps: the deepest step of each curve.
         far_from_target: irradiance more than 30 % from 1000 W/m2, (curves,).
     """
@@ -51,29 +59,41 @@ class CurvesAtStc:
     voltage_v: FloatArray
     current_a: FloatArray
     key_points: MeasuredKeyPoints
+    isc_u_a: FloatArray
+    voc_u_v: FloatArray
     pmax_u_w: FloatArray
-    module_sum_w: FloatArray
-    mismatch_ratio: FloatArray
+    by_procedure_1: PowerByProcedure
+    by_procedure_4: PowerByProcedure
+    nominal: StringExpectation
+    isc_nominal_u_a: FloatArray
+    voc_nominal_u_v: FloatArray
     expected_w: FloatArray
     expected_u_w: FloatArray
     series_resistance_ohm: FloatArray
-    type_resistance_ohm: FloatArray
+    fit: CurveFit
     steps: CurveSteps
     far_from_target: BoolArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Coefficients:
-    """Coefficients of the translation, one per curve."""
+class _Chosen:
+    """The usable curves among all."""
 
-    alpha_per_k: FloatArray
-    beta_per_k: FloatArray
-    voc_v: FloatArray
-    rs_ohm: FloatArray
-    irradiance_factor: FloatArray
-    kappa_ohm_per_k: FloatArray
-    slope_ohm: FloatArray
-    pmax_tolerance: FloatArray
+    rows: IntArray
+    offsets: IntArray
+    at: IntArray
+    curves: int
+    points: int
+
+    def curve_values(self, values: FloatArray) -> FloatArray:
+        out = np.full(self.curves, np.nan)
+        out[self.rows] = values
+        return out
+
+    def point_values(self, values: FloatArray) -> FloatArray:
+        out = np.full(self.points, np.nan)
+        out[self.at] = values
+        return out
 
 
 def curves_at_stc(
@@ -81,6 +101,7 @@ def curves_at_stc(
     modules: StringModules,
     *,
     conditions: Conditions,
+    measured: MeasuredKeyPoints,
     voltage_v: FloatArray,
     current_a: FloatArray,
     offsets: IntArray,
@@ -89,26 +110,172 @@ def curves_at_stc(
 ) -> CurvesAtStc:
     """Curves at STC, their Pmax [W] and its expectation, with standard uncertainties.
 
-    Procedure 2 of IEC 60891:2021 with the data sheet's alpha and beta, the series resistance of
-    the type's single-diode model times the modules in series, the curve correction that carries
-    the type's Pmax from 50 degC by the data sheet's gamma, and the irradiance factors B1 = a/Voc
-    and B2 = (a/Voc)^2 of that model. The uncertainty of Pmax is propagated through translation
-    and key points from irradiance (sensor, spectrum, angle), cell temperature, beta, series
-    resistance and irradiance factor; meter and noise are added.
+    Procedure 2 of IEC 60891:2021 with the coefficients of ``string_expectation`` and irradiance
+    factors B1 = a/Voc and B2 = (a/Voc)^2. The uncertainties of Isc, Voc and Pmax are propagated
+    through the translation of the measured point they come from, from irradiance (sensor,
+    spectrum, angle), cell temperature, alpha, beta, series resistance and irradiance factor; at
+    the maximum power does not change along the curve, so that its place adds nothing to first
+    order. Meter and noise are added. Procedures 1 and 4 stand beside it, the latter with the
+    series resistance of the curve's own fit.
 
     Args:
         site: the site.
         modules: modules of its strings, in its order.
         conditions: conditions of the curves, (curves,).
+        measured: key points as measured, (curves,).
         voltage_v: voltages of all points, flat.
         current_a: currents, same shape.
         offsets: where each curve begins, (curves + 1,).
         usable: curves to translate, (curves,).
         assumptions: uncertainties that no table states.
 
-    Source: iec-60891 procedure 2, astm-e1036, jcgm-100 5.1.2
+    Source: iec-60891 procedures 1, 2 and 4; astm-e1036; jcgm-100 5.1.2
     """
-    curves = len(offsets) - 1
+    chosen = _chosen(offsets, usable, points=len(voltage_v))
+    rows = chosen.rows
+    string, place = np.unique(conditions.string_index[rows], return_inverse=True)
+    own = modules.take(string)
+    given = string_expectation(site, own).take(place)
+    flash = (own.source == SOURCE_FLASH).to_numpy()[place]
+    lengths = own.lengths[place]
+    v, i = voltage_v[chosen.at], current_a[chosen.at]
+    fit = fit_curves(v, i, offsets=chosen.offsets)
+    raw = _taken(measured, rows)
+    # a curve that begins somewhat off V = 0 has its Isc from its fit
+    raw = replace(raw, isc_a=np.where(np.isfinite(raw.isc_a), raw.isc_a, fit.isc_a))
+    inputs = _inputs(conditions, rows, given=given, assumptions=assumptions)
+    curve = _by_procedure_2(v, i, chosen.offsets, isc_a=raw.isc_a, given=given, values=inputs)
+    points = measured_key_points(curve.voltage_v, curve.current_a, offsets=chosen.offsets)
+    points = replace(
+        points,
+        isc_a=curve.isc_a,
+        fill_factor_ratio=points.pmp_w / (curve.isc_a * points.voc_v),
+    )
+    meter = conditions.meter.uncertainty
+    meter_v = meter["voltage_uncertainty_ratio"][rows]
+    meter_a = meter["current_uncertainty_ratio"][rows]
+    noise = points.residual_ratio / np.sqrt(np.maximum(np.diff(chosen.offsets) / 4.0, 1.0))
+
+    def at_point(v1: FloatArray, i1: FloatArray, *, kind: str) -> FloatArray:
+        def value(**values: FloatArray) -> FloatArray:
+            one = _by_procedure_2(
+                v1,
+                i1,
+                np.arange(len(v1) + 1),
+                isc_a=raw.isc_a,
+                given=given,
+                values={
+                    name: Quantity(value=held, standard_uncertainty=np.zeros_like(held))
+                    for name, held in values.items()
+                },
+            )
+            if kind == "power":
+                return np.asarray(one.voltage_v * one.current_a)
+            return one.voltage_v if kind == "voltage" else one.current_a
+
+        return propagate(value, inputs).standard_uncertainty
+
+    zero = np.zeros(len(rows))
+    other: dict[str, Any] = {
+        "offsets": chosen.offsets,
+        "isc_a": raw.isc_a,
+        "vmp_v": raw.vmp_v,
+        "imp_a": raw.imp_a,
+    }
+    alpha_a = given.alpha_per_k * given.isc_a
+    first = power_by_procedure_1(
+        v,
+        i,
+        **other,
+        irradiance_w_m2=inputs["g"],
+        cell_temp_c=inputs["t"],
+        alpha_isc_a_per_k=alpha_a,
+        beta_voc_v_per_k=_times(inputs["beta"], given.voc_v),
+        series_resistance_ohm=inputs["rs"],
+        curve_correction_ohm_per_k=given.kappa_ohm_per_k,
+    )
+    fourth = power_by_procedure_4(
+        v,
+        i,
+        **other,
+        irradiance_w_m2=inputs["g"],
+        cell_temp_c=inputs["t"],
+        alpha_isc_a_per_k=alpha_a,
+        cells_in_series=given.cells,
+        series_resistance_ohm=Quantity(
+            value=np.where(fit.is_one_diode, fit.series_resistance_ohm, np.nan),
+            standard_uncertainty=np.nan_to_num(fit.series_resistance_u_ohm, nan=0.0),
+        ),
+    )
+    expected = given.pmax_sum_w * (1.0 - given.mismatch_ratio)
+    few = np.sqrt(np.maximum(lengths, 1))
+    spread = chosen.curve_values
+    order = _sorted_within(curve.voltage_v, chosen.offsets)
+    steps = curve_steps(curve.voltage_v[order], curve.current_a[order], offsets=chosen.offsets)
+    far = np.zeros(chosen.curves, dtype=np.bool_)
+    far[rows] = curve.far_from_target
+    return CurvesAtStc(
+        voltage_v=chosen.point_values(curve.voltage_v),
+        current_a=chosen.point_values(curve.current_a),
+        key_points=_spread_out(points, chosen),
+        isc_u_a=spread(combined(at_point(zero, raw.isc_a, kind="current"), points.isc_a * meter_a)),
+        voc_u_v=spread(combined(at_point(raw.voc_v, zero, kind="voltage"), points.voc_v * meter_v)),
+        pmax_u_w=spread(
+            combined(
+                at_point(raw.vmp_v, raw.imp_a, kind="power"),
+                points.pmp_w * meter_v,
+                points.pmp_w * meter_a,
+                points.pmp_w * noise,
+            )
+        ),
+        by_procedure_1=_power_spread_out(first, chosen),
+        by_procedure_4=_power_spread_out(fourth, chosen),
+        nominal=StringExpectation(
+            **{
+                field.name: spread(getattr(given, field.name))
+                for field in fields(StringExpectation)
+            }
+        ),
+        isc_nominal_u_a=spread(
+            given.isc_a
+            * np.where(
+                flash,
+                combined(assumptions.flash_isc_common_ratio, assumptions.flash_isc_own_ratio),
+                given.isc_tolerance / np.sqrt(3.0),
+            )
+        ),
+        voc_nominal_u_v=spread(
+            given.voc_v
+            * np.where(
+                flash,
+                combined(assumptions.flash_voc_common_ratio, assumptions.flash_voc_own_ratio / few),
+                given.voc_tolerance / np.sqrt(3.0),
+            )
+        ),
+        expected_w=spread(expected),
+        expected_u_w=spread(
+            expected
+            * np.where(
+                flash,
+                combined(
+                    assumptions.flash_pmax_common_ratio, assumptions.flash_pmax_own_ratio / few
+                ),
+                given.pmax_tolerance / np.sqrt(3.0),
+            )
+        ),
+        series_resistance_ohm=spread(given.rs_ohm + points.voc_slope_ohm - given.slope_ohm),
+        fit=_fit_spread_out(fit, chosen),
+        steps=CurveSteps(
+            depth_ratio=spread(steps.depth_ratio),
+            at_voltage_v=spread(steps.at_voltage_v),
+            at_current_a=spread(steps.at_current_a),
+            noise_ratio=spread(steps.noise_ratio),
+        ),
+        far_from_target=far,
+    )
+
+
+def _chosen(offsets: IntArray, usable: BoolArray, *, points: int) -> _Chosen:
     rows = np.flatnonzero(usable)
     lengths = np.diff(offsets)[rows]
     inner = offsets_from_lengths(lengths)
@@ -117,115 +284,108 @@ def curves_at_stc(
         - np.repeat(inner[:-1], lengths)
         + np.repeat(offsets[:-1][rows], lengths)
     )
-    string = conditions.string_index[rows]
-    used = modules.take(string)
-    given = _coefficients(site, used)
+    return _Chosen(rows=rows, offsets=inner, at=at, curves=len(offsets) - 1, points=points)
+
+
+def _inputs(
+    conditions: Conditions, rows: IntArray, *, given: StringExpectation, assumptions: Assumptions
+) -> dict[str, Quantity]:
+    """Uncertain inputs of the translation."""
     g, t = conditions.irradiance_w_m2[rows], conditions.cell.cell_temp_c[rows]
-
-    def translated(
-        *, g: FloatArray, t: FloatArray, beta: FloatArray, rs: FloatArray, factor: FloatArray
-    ) -> TranslatedCurve:
-        return procedure_2_2021(
-            voltage_v[at],
-            current_a[at],
-            offsets=inner,
-            irradiance_w_m2=g,
-            cell_temp_c=t,
-            alpha_isc_per_k=given.alpha_per_k,
-            beta_voc_per_k=beta,
-            voc_stc_v=given.voc_v,
-            series_resistance_ohm=rs,
-            curve_correction_ohm_per_k=given.kappa_ohm_per_k,
-            irradiance_factor_1_ratio=factor,
-            irradiance_factor_2_ratio=np.square(factor),
-        )
-
-    def pmax(**inputs: FloatArray) -> FloatArray:
-        curve = translated(**inputs)
-        return measured_key_points(curve.voltage_v, curve.current_a, offsets=inner).pmp_w
-
     sensor_u = conditions.sensor.uncertainty["irradiance_uncertainty_ratio"][rows]
-    g_u = g * combined(sensor_u, assumptions.spectrum_angle_ratio, assumptions.irradiance_own_ratio)
-    t_u = combined(conditions.cell.common_u_k[rows], conditions.cell.own_u_k[rows])
-    inputs = {
-        "g": Quantity(value=g, standard_uncertainty=g_u),
-        "t": Quantity(value=t, standard_uncertainty=t_u),
-        "beta": Quantity(
-            value=given.beta_per_k,
-            standard_uncertainty=-given.beta_per_k * assumptions.beta_uncertainty_ratio,
+
+    def with_share(value: FloatArray, share: float) -> Quantity:
+        return Quantity(value=value, standard_uncertainty=np.abs(value) * share)
+
+    return {
+        "g": Quantity(
+            value=g,
+            standard_uncertainty=g
+            * combined(
+                sensor_u, assumptions.spectrum_angle_ratio, assumptions.irradiance_own_ratio
+            ),
         ),
-        "rs": Quantity(value=given.rs_ohm, standard_uncertainty=_RS_U_RATIO * given.rs_ohm),
-        "factor": Quantity(
-            value=given.irradiance_factor,
-            standard_uncertainty=_IRRADIANCE_FACTOR_U_RATIO * given.irradiance_factor,
+        "t": Quantity(
+            value=t,
+            standard_uncertainty=combined(
+                conditions.cell.common_u_k[rows], conditions.cell.own_u_k[rows]
+            ),
         ),
+        "alpha": with_share(given.alpha_per_k, assumptions.alpha_uncertainty_ratio),
+        "beta": with_share(given.beta_per_k, assumptions.beta_uncertainty_ratio),
+        "rs": with_share(given.rs_ohm, _RS_U_RATIO),
+        "factor": with_share(given.irradiance_factor, _IRRADIANCE_FACTOR_U_RATIO),
     }
-    curve = translated(**{name: quantity.value for name, quantity in inputs.items()})
-    points = _with_translated_isc(
-        measured_key_points(curve.voltage_v, curve.current_a, offsets=inner), curve.isc_a
-    )
-    spread = propagate(pmax, inputs).standard_uncertainty
-    meter = conditions.meter.uncertainty
-    pmax_u = combined(
-        spread,
-        points.pmp_w * meter["voltage_uncertainty_ratio"][rows],
-        points.pmp_w * meter["current_uncertainty_ratio"][rows],
-        points.pmp_w * points.residual_ratio / np.sqrt(np.maximum(lengths / 4.0, 1.0)),
-    )
-    module_sum = used.pmax_sum_w()
-    loss = _mismatch(site, used)
-    expected = module_sum * (1.0 - loss)
-    flash = (used.source == SOURCE_FLASH).to_numpy()
-    expected_u = expected * np.where(
-        flash,
-        combined(
-            assumptions.flash_pmax_common_ratio,
-            assumptions.flash_pmax_own_ratio / np.sqrt(np.maximum(used.lengths, 1)),
-        ),
-        given.pmax_tolerance / np.sqrt(3.0),
-    )
-    order = _sorted_within(curve.voltage_v, inner)
-    steps = curve_steps(curve.voltage_v[order], curve.current_a[order], offsets=inner)
 
-    def spread_out(values: FloatArray) -> FloatArray:
-        out = np.full(curves, np.nan)
-        out[rows] = values
-        return out
 
-    points_v, points_a = np.full(len(voltage_v), np.nan), np.full(len(voltage_v), np.nan)
-    points_v[at], points_a[at] = curve.voltage_v, curve.current_a
-    far = np.zeros(curves, dtype=np.bool_)
-    far[rows] = curve.far_from_target
-    gate = np.zeros(curves, dtype=np.int8)
-    gate[rows] = points.gate
+def _by_procedure_2(
+    v: FloatArray,
+    i: FloatArray,
+    offsets: IntArray,
+    *,
+    isc_a: FloatArray,
+    given: StringExpectation,
+    values: dict[str, Quantity],
+) -> TranslatedCurve:
+    factor = values["factor"].value
+    return procedure_2_2021(
+        v,
+        i,
+        offsets=offsets,
+        irradiance_w_m2=values["g"].value,
+        cell_temp_c=values["t"].value,
+        alpha_isc_per_k=values["alpha"].value,
+        beta_voc_per_k=values["beta"].value,
+        voc_stc_v=given.voc_v,
+        series_resistance_ohm=values["rs"].value,
+        curve_correction_ohm_per_k=given.kappa_ohm_per_k,
+        irradiance_factor_1_ratio=factor,
+        irradiance_factor_2_ratio=np.square(factor),
+        isc_a=isc_a,
+    )
+
+
+def _times(quantity: Quantity, factor: FloatArray) -> Quantity:
+    return Quantity(
+        value=quantity.value * factor,
+        standard_uncertainty=quantity.standard_uncertainty * np.abs(factor),
+    )
+
+
+def _taken(points: MeasuredKeyPoints, rows: IntArray) -> MeasuredKeyPoints:
+    return MeasuredKeyPoints(
+        **{field.name: getattr(points, field.name)[rows] for field in fields(MeasuredKeyPoints)}
+    )
+
+
+def _spread_out(points: MeasuredKeyPoints, chosen: _Chosen) -> MeasuredKeyPoints:
+    gate = np.zeros(chosen.curves, dtype=np.int8)
+    gate[chosen.rows] = points.gate
     named = {
-        name: spread_out(getattr(points, name))
-        for name in MeasuredKeyPoints.__slots__
-        if name != "gate"
+        field.name: chosen.curve_values(getattr(points, field.name))
+        for field in fields(MeasuredKeyPoints)
+        if field.name != "gate"
     }
-    return CurvesAtStc(
-        voltage_v=points_v,
-        current_a=points_a,
-        key_points=MeasuredKeyPoints(gate=gate, **named),
-        pmax_u_w=spread_out(pmax_u),
-        module_sum_w=spread_out(module_sum),
-        mismatch_ratio=spread_out(loss),
-        expected_w=spread_out(expected),
-        expected_u_w=spread_out(expected_u),
-        series_resistance_ohm=spread_out(given.rs_ohm + points.voc_slope_ohm - given.slope_ohm),
-        type_resistance_ohm=spread_out(given.rs_ohm),
-        steps=CurveSteps(
-            depth_ratio=spread_out(steps.depth_ratio),
-            at_voltage_v=spread_out(steps.at_voltage_v),
-            noise_ratio=spread_out(steps.noise_ratio),
-        ),
-        far_from_target=far,
+    return MeasuredKeyPoints(gate=gate, **named)
+
+
+def _power_spread_out(power: PowerByProcedure, chosen: _Chosen) -> PowerByProcedure:
+    return PowerByProcedure(
+        pmax_w=chosen.curve_values(power.pmax_w),
+        pmax_u_w=chosen.curve_values(power.pmax_u_w),
+        method=power.method,
     )
 
 
-def _with_translated_isc(points: MeasuredKeyPoints, isc_a: FloatArray) -> MeasuredKeyPoints:
-    """Key points with the Isc translated by itself: a translated curve need not start at V = 0."""
-    return replace(points, isc_a=isc_a, fill_factor_ratio=points.pmp_w / (isc_a * points.voc_v))
+def _fit_spread_out(fit: CurveFit, chosen: _Chosen) -> CurveFit:
+    status = np.full(chosen.curves, CurveFitStatus.NOT_FITTED, dtype=np.int8)
+    status[chosen.rows] = fit.status
+    named = {
+        field.name: chosen.curve_values(getattr(fit, field.name))
+        for field in fields(CurveFit)
+        if field.name != "status"
+    }
+    return CurveFit(status=status, **named)
 
 
 def _sorted_within(voltage_v: FloatArray, offsets: IntArray) -> IntArray:
@@ -233,77 +393,3 @@ def _sorted_within(voltage_v: FloatArray, offsets: IntArray) -> IntArray:
     curve = np.repeat(np.arange(len(offsets) - 1), np.diff(offsets))
     order: IntArray = np.lexsort((voltage_v, curve))
     return order
-
-
-def _of_type(site: Site, used: StringModules) -> list[tuple[ModuleType, ReferenceDiode, IntArray]]:
-    """Module type, its diode, and the places of the strings of that type."""
-    out = []
-    for key in used.module_type.unique().sort().to_list():
-        index = np.flatnonzero((used.module_type == key).to_numpy())
-        module_type = site.module_types[key]
-        out.append((module_type, type_template(module_type), index))
-    return out
-
-
-def _coefficients(site: Site, used: StringModules) -> _Coefficients:
-    """Coefficients of each string from its type."""
-    columns = {name: np.full(len(used.strings), np.nan) for name in _Coefficients.__slots__}
-    lengths = used.lengths
-    for module_type, template, index in _of_type(site, used):
-        diode = template.at_reference()
-        curve = string_curve(
-            diode, offsets=np.array([0, 1]), bypass_substrings=module_type.bypass_substrings
-        )
-        ends = np.array([0, curve.voltage_v.shape[1]])
-        of_module = measured_key_points(curve.voltage_v[0], curve.current_a[0], offsets=ends)
-        nominal_voc = float(curve.voltage_v[0, -1])
-        columns["alpha_per_k"][index] = module_type.alpha_isc_per_k
-        columns["beta_per_k"][index] = module_type.beta_voc_per_k
-        columns["rs_ohm"][index] = template.series_resistance_ohm[0] * lengths[index]
-        columns["irradiance_factor"][index] = template.diode_voltage_v[0] / nominal_voc
-        columns["kappa_ohm_per_k"][index] = (
-            _curve_correction(module_type, float(template.series_resistance_ohm[0]))
-            * lengths[index]
-        )
-        columns["slope_ohm"][index] = of_module.voc_slope_ohm[0] * lengths[index]
-        columns["pmax_tolerance"][index] = module_type.pmax_tolerance_ratio
-    columns["voc_v"] = used.voc_sum_v()
-    return _Coefficients(**columns)
-
-
-def _curve_correction(module_type: ModuleType, series_resistance_ohm: float) -> float:
-    """Curve correction factor of one module [ohm/K] that agrees with the data sheet's gamma.
-
-    Solves procedure 2 at the maximum power point of the middle class, from 50 degC to 25 degC at
-    1000 W/m2, with Pmax(50 degC) = Pmax (1 + 25 K gamma) and Imp following alpha.
-    """
-    nominal = module_type.power_classes[len(module_type.power_classes) // 2]
-    above_k, target_a = 25.0, nominal.imp_a
-    current_a = target_a * (1.0 + module_type.alpha_isc_per_k * above_k)
-    pmax_w = nominal.imp_a * nominal.vmp_v
-    voltage_v = pmax_w * (1.0 + module_type.gamma_pmax_per_k * above_k) / current_a
-    lift_v = -nominal.voc_v * module_type.beta_voc_per_k * above_k
-    step_a = target_a - current_a
-    missing_v = nominal.vmp_v - (voltage_v + lift_v - series_resistance_ohm * step_a)
-    return missing_v / (above_k * (target_a - step_a))
-
-
-def _mismatch(site: Site, used: StringModules) -> FloatArray:
-    """Predicted mismatch loss of each string [1]; nothing is known of strings of class values."""
-    loss = np.zeros(len(used.strings))
-    flash = (used.source == SOURCE_FLASH).to_numpy()
-    for module_type, template, index in _of_type(site, used):
-        places = index[flash[index]]
-        if len(places) == 0:
-            continue
-        mine = used.take(places)
-        fit = fit_flash(
-            template, isc_a=mine.isc_a, voc_v=mine.voc_v, imp_a=mine.imp_a, vmp_v=mine.vmp_v
-        )
-        found = series_mismatch(
-            fit.reference.at_reference(),
-            offsets=mine.offsets,
-            bypass_substrings=module_type.bypass_substrings,
-        ).loss_ratio
-        loss[places] = np.where(np.isfinite(found), found, 0.0)
-    return loss

@@ -59,6 +59,8 @@ class Gate(IntFlag):
     ONE_POLE_ONLY = 1 << 27
     EARTH_METER_UNKNOWN = 1 << 28
     EARTH_METER_LAPSED = 1 << 29
+    CURVE_NOISY = 1 << 30
+    CURVE_HYSTERESIS = 1 << 31
 
 
 _WORDS: Final[dict[Gate, tuple[str, str]]] = {
@@ -175,6 +177,14 @@ _WORDS: Final[dict[Gate, tuple[str, str]]] = {
     Gate.EARTH_METER_LAPSED: (
         "the instrument of the earth continuity was not within its calibration on that day",
         "Test again with a calibrated one, or give the certificate that covers the day.",
+    ),
+    Gate.CURVE_NOISY: (
+        "the points of the curve scatter by more than 2 % of the power about its maximum",
+        "Clean the contacts of the tracer, use a sweep with more points, and take it again.",
+    ),
+    Gate.CURVE_HYSTERESIS: (
+        "the rising and the falling sweep differ by more than 1 % in maximum power",
+        "Sweep more slowly: the capacitance of the cells did not follow; then take it again.",
     ),
 }
 

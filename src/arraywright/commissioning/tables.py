@@ -97,9 +97,12 @@ IV_POINTS: Final = TableSpec(
         Column(
             name="module_temp_c", kind="number", unit="degC", meaning="back-surface temperature"
         ),
+        Column(
+            name="point_s", kind="number", unit="s", meaning="time of the point in its sweep"
+        ),
         Column(name="meter", kind="text", meaning="instrument of the curve"),
         Column(name="irradiance_sensor", kind="text", meaning="instrument of the irradiance"),
         Column(name="thermometer", kind="text", meaning="instrument of the temperature"),
     ),
-    identity=("string", "measured_at", "voltage_v"),
+    identity=("string", "measured_at", "voltage_v", "point_s"),
 )

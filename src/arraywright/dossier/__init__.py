@@ -12,11 +12,10 @@ from arraywright.dossier.blocks import (
     Sideways,
     Table,
 )
+from arraywright.dossier.curve_plots import CurvePanel, curves_plot
 from arraywright.dossier.plots import (
-    CurvePanel,
     MapBox,
     PlanBar,
-    curves_plot,
     deviation_plot,
     plans_plot,
     site_map_plot,

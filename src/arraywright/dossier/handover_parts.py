@@ -10,7 +10,7 @@ from typing import Final
 import polars as pl
 
 from arraywright.dossier.blocks import Block
-from arraywright.dossier.plots import CurvePanel
+from arraywright.dossier.curve_plots import CurvePanel
 from arraywright.findings import Finding, Verdict
 from arraywright.plant import Site
 

@@ -10,17 +10,17 @@ import polars as pl
 
 from arraywright.arrays import FloatArray
 from arraywright.dossier.blocks import Block, Figure, Heading, Paragraph, Sideways, Table
+from arraywright.dossier.curve_plots import PANELS_A_FIGURE, curves_plot
 from arraywright.dossier.handover_map import site_boxes
 from arraywright.dossier.handover_open import spans_of
 from arraywright.dossier.handover_parts import PRINTED_ROWS, HandoverParts, TestPart
-from arraywright.dossier.plots import curves_plot, deviation_plot, site_map_plot
+from arraywright.dossier.plots import deviation_plot, site_map_plot
 from arraywright.dossier.words import local_time, number, percent, verdict_word
 from arraywright.plant import Site
 
 __all__ = ["curve_chapter", "string_chapter"]
 
 _VERDICTS: Final = ("pass", "fail", "review", "not_assessable")
-_PANELS_A_FIGURE: Final = 6
 _ORDER: Final = {"fail": 0, "review": 1, "not_assessable": 2, "pass": 3}
 
 
@@ -349,6 +349,8 @@ def _curves_table(curves: pl.DataFrame, zone: str) -> Table:
             "G [W/m2]",
             "Cell [°C]",
             "Pmax STC [W]",
+            "by 1",
+            "by 4",
             "expected",
             "dev. [%]",
             "u [%]",
@@ -363,6 +365,8 @@ def _curves_table(curves: pl.DataFrame, zone: str) -> Table:
                 number(row["irradiance_w_m2"], 0),
                 number(row["cell_temp_c"], 1),
                 number(row["pmax_stc_w"], 0),
+                number(row.get("pmax_stc_1_w"), 0),
+                number(row.get("pmax_stc_4_w"), 0),
                 number(row["expected_pmax_w"], 0),
                 _ratio(row["deviation_ratio"]),
                 _ratio(row["deviation_u_ratio"]).removeprefix("+"),
@@ -372,11 +376,13 @@ def _curves_table(curves: pl.DataFrame, zone: str) -> Table:
             )
             for row in curves.iter_rows(named=True)
         ],
-        align=("left", "left", *("right",) * 8, "left"),
-        widths=(1.2, 1.6, 0.9, 0.8, 1, 1, 0.9, 0.8, 0.8, 0.8, 1.4),
-        verdict_column=10,
-        caption="STC: 1000 W/m2, 25 °C. u: standard uncertainty (k=1) of the deviation. FF: fill "
-        "factor. Rs: series resistance of the string.",
+        align=("left", "left", *("right",) * 10, "left"),
+        widths=(1.2, 1.6, 0.85, 0.75, 1, 0.9, 0.9, 1, 0.85, 0.75, 0.8, 0.75, 1.4),
+        verdict_column=12,
+        caption="STC: 1000 W/m2, 25 °C, by procedure 2 of IEC 60891; beside it Pmax by procedures "
+        "1 and 4, the latter a dash where one diode does not describe the curve. u: standard "
+        "uncertainty (k=1) of the deviation. FF: fill factor. Rs: series resistance of the "
+        "string.",
     )
 
 
@@ -412,14 +418,14 @@ def _panel_blocks(part: TestPart) -> list[Block]:
         blocks.append(
             Paragraph(text=f"{len(panels)} of {drawable} curves are drawn, the gravest first.")
         )
-    for start in range(0, len(panels), _PANELS_A_FIGURE):
-        shown = panels[start : start + _PANELS_A_FIGURE]
+    for start in range(0, len(panels), PANELS_A_FIGURE):
+        shown = panels[start : start + PANELS_A_FIGURE]
         blocks.append(
             Figure(
                 svg=curves_plot(shown),
-                caption="I-V curves at standard test conditions, measured and expected: "
-                + ", ".join(panel.title for panel in shown)
-                + ".",
+                caption="I-V curves at standard test conditions: measured, expected with a band of "
+                "twice the standard uncertainty of current and voltage, and below each the "
+                "difference: " + ", ".join(panel.title for panel in shown) + ".",
             )
         )
     return blocks

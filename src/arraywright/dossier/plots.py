@@ -19,11 +19,9 @@ from arraywright.arrays import FloatArray
 from arraywright.dossier.glyphs import shortened
 
 __all__ = [
-    "CurvePanel",
     "MapBox",
     "PlanBar",
     "SweepLine",
-    "curves_plot",
     "deviation_plot",
     "margins_plot",
     "plans_plot",
@@ -245,69 +243,6 @@ def site_map_plot(boxes: Sequence[MapBox], *, label_limit: int = 25) -> bytes:
             for handle in legend.legend_handles:
                 if isinstance(handle, Line2D):
                     handle.set_markersize(5.0)
-        return _svg(figure)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CurvePanel:
-    """One I-V curve at STC with what its modules should give.
-
-    Attributes:
-        title: string and moment.
-        voltage_v: (points,) at STC [V].
-        current_a: (points,) at STC [A].
-        expected_voltage_v: (points,) of the expected curve at STC [V].
-        expected_current_a: (points,) of the expected curve at STC [A].
-        verdict: verdict word.
-        note: short text under the title, for example the deviation of Pmax.
-    """
-
-    title: str
-    voltage_v: FloatArray
-    current_a: FloatArray
-    expected_voltage_v: FloatArray
-    expected_current_a: FloatArray
-    verdict: str
-    note: str
-
-
-def curves_plot(panels: Sequence[CurvePanel]) -> bytes:
-    """Plot (SVG) of I-V curves, two a row: measured and expected at STC, with the difference."""
-    with mpl.rc_context(_STYLE):
-        rows = max(1, (len(panels) + 1) // 2)
-        figure = _new_figure(172, 62 * rows)
-        grid = figure.subplots(rows, 2, squeeze=False)
-        for axes, panel in zip(grid.flat, panels, strict=False):
-            colour = _LOOKS.get(panel.verdict, ("#1f2933", "o", ""))[0]
-            axes.plot(
-                panel.expected_voltage_v,
-                panel.expected_current_a,
-                color="#1f2933",
-                linewidth=0.9,
-                linestyle="--",
-                label="expected",
-            )
-            axes.plot(
-                panel.voltage_v,
-                panel.current_a,
-                color=colour,
-                marker=".",
-                markersize=2.5,
-                linewidth=0.8,
-                label="measured",
-            )
-            axes.set_title(
-                f"{shortened(panel.title, length=44)}\n{shortened(panel.note, length=60)}",
-                fontsize=7.5,
-                parse_math=False,
-            )
-            axes.set_xlim(left=0)
-            axes.set_ylim(bottom=0)
-            axes.set_xlabel("voltage at STC [V]")
-            axes.set_ylabel("current at STC [A]")
-            axes.legend(loc="lower left", fontsize=7)
-        for axes in grid.flat[len(panels) :]:
-            axes.set_visible(False)
         return _svg(figure)
 
 

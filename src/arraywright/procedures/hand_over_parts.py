@@ -18,6 +18,7 @@ from arraywright.commissioning import (
 from arraywright.commissioning.expected import type_template
 from arraywright.delivery import DELIVERY_NOTE, FLASH_LIST, ORDER, PALLET_SCANS
 from arraywright.dossier.allocation_worth import PLAN_NAMES
+from arraywright.dossier.curve_plots import CurvePanel
 from arraywright.dossier.handover_parts import (
     DeliveryPart,
     DesignCheckPart,
@@ -26,7 +27,6 @@ from arraywright.dossier.handover_parts import (
     PlanPart,
     TestPart,
 )
-from arraywright.dossier.plots import CurvePanel
 from arraywright.dossier.words import local_time, number, percent
 from arraywright.findings import Finding, Verdict
 from arraywright.physics import fit_flash
@@ -206,6 +206,17 @@ def _expected_curves(
     return out
 
 
+def _relative_u(row: dict[str, Any], quantity: str, *, unit: str) -> float:
+    """Give the relative standard uncertainty of measured against expected; zero if not known."""
+    total = 0.0
+    for kind in ("stc", "expected"):
+        value = row.get(f"{quantity}_{kind}_{unit}")
+        spread = row.get(f"{quantity}_{kind}_u_{unit}")
+        if value and spread:
+            total += (spread / value) ** 2
+    return float(total**0.5)
+
+
 def _panels(
     site: Site, *, curves: pl.DataFrame, points: pl.DataFrame, placed: pl.DataFrame, zone: str
 ) -> tuple[CurvePanel, ...]:
@@ -237,6 +248,8 @@ def _panels(
                 note=f"Pmax {number(row['pmax_stc_w'], 0)} W, "
                 f"{percent(row['deviation_ratio'], 1)} from its modules, "
                 f"u {percent(row['deviation_u_ratio'], 1).removeprefix('+')}",
+                current_u_ratio=_relative_u(row, "isc", unit="a"),
+                voltage_u_ratio=_relative_u(row, "voc", unit="v"),
             )
         )
     return tuple(panels)

@@ -100,6 +100,9 @@ _add("temperature", "1", "K °K degK", offset=-273.15)
 _add_folded("temperature", "1", "celsius kelvincelsius gradcelsius")
 _add_folded("temperature", "5/9", "fahrenheit", offset=-160.0 / 9.0)
 _add_folded("temperature", "1", "kelvin", offset=-273.15)
+_add("time", "1", "s sec")
+_add("time", "1/1000", "ms msec")
+_add_folded("time", "1", "second seconds sekunde sekunden segundo segundos")
 _add("angle", "1", "° º deg Deg DEG")
 _add_folded("angle", "1", "degree degrees grad grados")
 _add("count", "1", "pcs Pcs PCS pc Stk Stk. stk Stück Stck St. uds uds. ud pz pzs ea EA #")
@@ -118,6 +121,7 @@ _COLUMN_QUANTITY: Final[dict[str, tuple[str, Fraction]]] = {
     "degC": ("temperature", Fraction(1)),
     "K": ("temperature", Fraction(1)),
     "deg": ("angle", Fraction(1)),
+    "s": ("time", Fraction(1)),
     "": ("count", Fraction(1)),
 }
 
