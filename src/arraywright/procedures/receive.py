@@ -24,6 +24,7 @@ from arraywright.dossier.receiving import receiving_report
 from arraywright.dossier.render import render_pdf
 from arraywright.dossier.words import class_text, number
 from arraywright.errors import RecordError
+from arraywright.procedures.decisions import pallet_decisions, with_decisions
 from arraywright.procedures.exports import csv_bytes, write_whole
 from arraywright.procedures.inspection import inspection_of
 from arraywright.procedures.intake import Intake, intake_table, take_in
@@ -65,7 +66,13 @@ def _reconciled(
     Returns:
         The entry of the reconciliation, and whether it is new.
     """
-    inputs = [*intake.inputs, f"{record.description_sha256} description", __version__]
+    decisions = pallet_decisions(record)
+    inputs = [
+        *intake.inputs,
+        *(f"{one.entry.entry_hash.hex()} decision" for one in decisions.values()),
+        f"{record.description_sha256} description",
+        __version__,
+    ]
     if previous is not None and not intake.entries:
         held = parse_body(previous.body)
         if held["inputs_sha256"] == digest_of(inputs):
@@ -81,6 +88,7 @@ def _reconciled(
         # Every list ever received here is among the lists compared: nothing came before them.
         earlier_serials=pl.Series([], dtype=pl.String),
     )
+    result = with_decisions(result, decisions)
     progress.stage("writing the record")
     entry = _result_entry(record, result, scans, inputs=inputs, previous=previous)
     return record.append_result(

@@ -20,13 +20,14 @@ from arraywright.plant import PLACEMENTS
 from arraywright.procedures.allocate import ALLOCATION_PLANNED
 from arraywright.procedures.check_record import DESIGN_CHECKED, check_words
 from arraywright.procedures.commission import STRINGS_JUDGED
+from arraywright.procedures.decisions import PALLET_DECIDED
 from arraywright.procedures.receive import DELIVERY_RECONCILED
 from arraywright.procedures.report import Progress, Report, ReportTable
 from arraywright.procedures.site_record import SiteRecord, open_site
 from arraywright.records.entry import Entry, parse_body
 from arraywright.tables import TableSpec
 
-__all__ = ["trace"]
+__all__ = ["story_of", "trace"]
 
 _NO_TIME: Final = datetime(1, 1, 1, tzinfo=UTC)
 
@@ -106,6 +107,14 @@ def _pallet_events(record: SiteRecord, pallet: str) -> Iterator[_Event]:
             f"condition {row['condition'] or 'not stated'}",
             who=row["person"] or entry.person,
             source=_source(row),
+        )
+    for entry in record.journal.entries(kind=PALLET_DECIDED, subject_kind="pallet", subject=pallet):
+        body = parse_body(entry.body)
+        yield _Event(
+            moment=entry.device_time,
+            what=f"decided: {body['verdict']} ({body['reason']})",
+            who=entry.person,
+            source=f"entry {entry.uuid}",
         )
 
     def say(rows: list[dict[str, Any]]) -> str:
@@ -372,33 +381,42 @@ def trace(folder: Path, subject: str, *, now: Callable[[], datetime], progress: 
     """
     progress.stage("reading the record")
     with open_site(folder, person="trace", now=now, create=False) as record:
-        found = _find(record, subject)
-        events = sorted(
-            _STORIES[found.kind](record, found.name), key=lambda one: one.moment or _NO_TIME
-        )
-        zone = record.site.time_zone
-        contents = _contents(record, found)
-        story = ReportTable(
-            title=f"Story of {found.kind} {found.name}",
-            headings=("When", "What", "Who", "Stands in"),
-            rows=[(local_time(one.moment, zone), one.what, one.who, one.source) for one in events],
-        )
-        return Report(
-            command="trace",
-            site=record.site.name,
-            summary=(f"{len(events)} things are known of {found.kind} {found.name}.",),
-            tables=(story,) if contents is None else (story, contents),
-            result={
-                "kind": found.kind,
-                "name": found.name,
-                "events": [
-                    {
-                        "moment": one.moment.isoformat() if one.moment else None,
-                        "what": one.what,
-                        "who": one.who,
-                        "source": one.source,
-                    }
-                    for one in events
-                ],
-            },
-        )
+        return story_of(record, subject)
+
+
+def story_of(record: SiteRecord, subject: str) -> Report:
+    """Tell the whole story of a serial, a pallet or a string from an open record.
+
+    Raises:
+        CallError: nothing of that name is known.
+    """
+    found = _find(record, subject)
+    events = sorted(
+        _STORIES[found.kind](record, found.name), key=lambda one: one.moment or _NO_TIME
+    )
+    zone = record.site.time_zone
+    contents = _contents(record, found)
+    story = ReportTable(
+        title=f"Story of {found.kind} {found.name}",
+        headings=("When", "What", "Who", "Stands in"),
+        rows=[(local_time(one.moment, zone), one.what, one.who, one.source) for one in events],
+    )
+    return Report(
+        command="trace",
+        site=record.site.name,
+        summary=(f"{len(events)} things are known of {found.kind} {found.name}.",),
+        tables=(story,) if contents is None else (story, contents),
+        result={
+            "kind": found.kind,
+            "name": found.name,
+            "events": [
+                {
+                    "moment": one.moment.isoformat() if one.moment else None,
+                    "what": one.what,
+                    "who": one.who,
+                    "source": one.source,
+                }
+                for one in events
+            ],
+        },
+    )

@@ -23,7 +23,7 @@ from arraywright.readers.sheets import Sheet
 from arraywright.readers.workbook import parquet_sheet, workbook_kind, workbook_sheets
 from arraywright.tables import TableSpec
 
-__all__ = ["MAX_FILE_BYTES", "read_table", "read_tables"]
+__all__ = ["MAX_FILE_BYTES", "read_table", "read_tables", "sheets_of"]
 
 MAX_FILE_BYTES: Final = 2 * 1024**3
 """A file larger than this is refused."""
@@ -140,6 +140,15 @@ def _open(path: Path) -> _File:
             "file-empty", f"{name} holds no sheet.", "Save the workbook again or ask for it again."
         )
     return _File(name=name, sha256=digest, sheets=sheets)
+
+
+def sheets_of(path: Path) -> tuple[tuple[Sheet, ...], ...]:
+    """Give the sheets of a file, each in every way in which it can be split into fields.
+
+    Raises:
+        InputFileError: the file cannot be read as a table at all.
+    """
+    return _last_resort(lambda: _open(path).sheets, name=path.name)
 
 
 def _check_call(

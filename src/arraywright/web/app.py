@@ -18,6 +18,7 @@ from starlette.responses import Response
 from arraywright import __version__
 from arraywright.errors import ArraywrightError, CallError, InputFileError, RecordError
 from arraywright.web.access import AccessError
+from arraywright.web.jobs import Jobs
 from arraywright.web.limits import Limiter
 from arraywright.web.rendering import error_page
 from arraywright.web.routers import ROUTERS
@@ -42,6 +43,7 @@ def create_app(settings: WebSettings) -> FastAPI:
     @contextlib.asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
         yield
+        app.state.jobs.close()
         site.close()
 
     app = FastAPI(
@@ -56,6 +58,7 @@ def create_app(settings: WebSettings) -> FastAPI:
     counts = Counts()
     app.state.site = site
     app.state.counts = counts
+    app.state.jobs = Jobs(settings)
     app.state.limiter = Limiter(active=settings.limit_rates)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     for router in ROUTERS:

@@ -14,6 +14,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoes
 from markupsafe import Markup
 
 from arraywright import __version__
+from arraywright.dossier.words import number, percent
 from arraywright.web.access import ANYONE, LEADS, TESTERS, Role, Visitor, language_of, site_of
 from arraywright.web.site_handle import SiteHandle
 from arraywright.web.words import catalogue, languages
@@ -76,6 +77,7 @@ def render(
         if area == "office"
         else catalogue(language if language in languages(area=area) else "en", area=area)
     )
+    us = visitor is not None and visitor.units == "us"
     stations = [
         (name, path)
         for name, path, roles in STATIONS
@@ -96,6 +98,12 @@ def render(
                 "site_name": site.name(),
                 "software": __version__,
                 "when": _clock_of(site),
+                "local": _local_of(site),
+                "number": _number,
+                "percent": percent,
+                "temperature": _temperature_us if us else _temperature,
+                "area": _area_us if us else _area,
+                "area_unit": "ft²" if us else "m²",
                 **(given or {}),
             }
         )
@@ -115,6 +123,39 @@ def _clock_of(site: SiteHandle) -> Callable[[datetime | None], Markup]:
         )
 
     return when
+
+
+def _local_of(site: SiteHandle) -> Callable[[datetime | str | float], str]:
+    zone = site.zone()
+
+    def local(moment: datetime | str | float) -> str:
+        if isinstance(moment, str):
+            moment = datetime.fromisoformat(moment)
+        if isinstance(moment, int | float):
+            moment = datetime.fromtimestamp(moment, tz=zone)
+        return moment.astimezone(zone).strftime("%Y-%m-%d %H:%M")
+
+    return local
+
+
+def _number(value: object, digits: int = 0) -> str:
+    return number(value, digits).replace(" ", "\N{NARROW NO-BREAK SPACE}")
+
+
+def _temperature(celsius: float) -> str:
+    return f"{celsius:.1f} °C"
+
+
+def _temperature_us(celsius: float) -> str:
+    return f"{celsius * 9 / 5 + 32:.1f} °F"
+
+
+def _area(square_metres: float | None) -> str:
+    return _number(square_metres)
+
+
+def _area_us(square_metres: float | None) -> str:
+    return _number(None if square_metres is None else square_metres / 0.3048**2)
 
 
 def error_page(request: Request, *, status: int, shape: Mapping[str, str]) -> HTMLResponse:

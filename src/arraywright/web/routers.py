@@ -6,7 +6,11 @@ from typing import Final
 
 from fastapi import APIRouter
 
+from arraywright.web.api_routes import api_router
+from arraywright.web.field_routes import field_router
 from arraywright.web.health import health_router
+from arraywright.web.office_actions import actions_router
+from arraywright.web.office_pages import office_router
 from arraywright.web.people_admin import people_admin_router
 from arraywright.web.people_pages import people_router
 from arraywright.web.start_pages import start_router
@@ -17,7 +21,11 @@ __all__ = ["ROUTERS"]
 ROUTERS: Final[tuple[APIRouter, ...]] = (
     health_router,
     sync_router,
+    field_router,
     start_router,
     people_router,
     people_admin_router,
+    office_router,
+    actions_router,
+    api_router,
 )

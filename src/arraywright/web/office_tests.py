@@ -1,0 +1,292 @@
+"""Test sessions, their signatures, open points and incidents, as the record tells them."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import polars as pl
+
+from arraywright.errors import CallError
+from arraywright.findings import Finding, Verdict
+from arraywright.procedures.allocate import ALLOCATION_PLANNED
+from arraywright.procedures.check_record import DESIGN_CHECKED
+from arraywright.procedures.commission import STRINGS_JUDGED
+from arraywright.procedures.receive import DELIVERY_RECONCILED
+from arraywright.procedures.site_record import FILE_RECEIVED, FILE_WITHDRAWN, SiteRecord
+from arraywright.records.entry import Entry, NewEntry, json_body, parse_body
+
+__all__ = [
+    "POINT_KINDS",
+    "POINT_SETTLED",
+    "SESSION_KINDS",
+    "SESSION_SIGNED",
+    "MeasuredSession",
+    "OpenPoint",
+    "measured_sessions",
+    "open_points",
+    "settle_point",
+    "sign_session",
+]
+
+SESSION_SIGNED: Final = "test_session_signed"
+"""Kind of entry by which a tester signs the verdicts of a session."""
+
+POINT_SETTLED: Final = "office_point_settled"
+"""Kind of entry by which a person settles an open point with a reason."""
+
+SESSION_KINDS: Final = (STRINGS_JUDGED, SESSION_SIGNED)
+POINT_KINDS: Final = (
+    DESIGN_CHECKED,
+    FILE_RECEIVED,
+    FILE_WITHDRAWN,
+    DELIVERY_RECONCILED,
+    ALLOCATION_PLANNED,
+    STRINGS_JUDGED,
+    POINT_SETTLED,
+)
+_GRAVITY: Final = (Verdict.FAIL, Verdict.REVIEW, Verdict.NOT_ASSESSABLE)
+_SIGNED_COLUMNS: Final = (
+    "string",
+    "verdict",
+    "verdict_standard",
+    "verdict_measurement",
+    "voc_v",
+    "isc_a",
+    "riso_pos_megohm",
+    "riso_neg_megohm",
+    "earth_continuity_ohm",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasuredSession:
+    """What one person measured on one day.
+
+    Attributes:
+        key: day and person, joined by a blank.
+        day: the day by the site's calendar, ``YYYY-MM-DD``.
+        person: who measured.
+        readings: how many readings.
+        strings: names of the strings measured.
+        counts: strings by verdict.
+        digest: SHA-256 over the verdicts and readings of these strings as they stand.
+        signed_by: who signed the session, empty when nobody did.
+        signed_at: when.
+        changed: strings whose verdict or readings are no longer those that were signed.
+    """
+
+    key: str
+    day: str
+    person: str
+    readings: int
+    strings: tuple[str, ...]
+    counts: Mapping[str, int]
+    digest: str
+    signed_by: str = ""
+    signed_at: str = ""
+    changed: tuple[str, ...] = ()
+
+    def as_dict(self) -> dict[str, Any]:
+        """Give it as plain data."""
+        held = {name: getattr(self, name) for name in self.__slots__}
+        return held | {
+            "strings": list(self.strings),
+            "counts": dict(self.counts),
+            "changed": list(self.changed),
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenPoint:
+    """A finding that is not a pass.
+
+    Attributes:
+        key: digest of check, subject and message: the same point keeps it.
+        origin: kind of the entry it comes from.
+        finding: the finding.
+        settled_by: who settled it, empty when nobody did.
+        reason: why, in that person's words.
+    """
+
+    key: str
+    origin: str
+    finding: Finding
+    settled_by: str = ""
+    reason: str = ""
+
+
+def _row_digests(strings: pl.DataFrame) -> dict[str, str]:
+    return {
+        str(row[0]): hashlib.sha256(json.dumps(row, default=str).encode()).hexdigest()
+        for row in strings.select(_SIGNED_COLUMNS).iter_rows()
+    }
+
+
+def _digest(digests: Mapping[str, str], names: Sequence[str]) -> str:
+    told = [[name, digests.get(name, "")] for name in sorted(names)]
+    return hashlib.sha256(json.dumps(told).encode()).hexdigest()
+
+
+def measured_sessions(record: SiteRecord) -> list[MeasuredSession]:
+    """List the test sessions, the newest first, with who signed them and what changed since."""
+    judged = record.latest(STRINGS_JUDGED)
+    if judged is None:
+        return []
+    strings = record.load_frame(judged, "strings")
+    digests = _row_digests(strings)
+    verdicts = dict(strings.select("string", "verdict").iter_rows())
+    readings = record.load_frame(judged, "readings").filter(pl.col("measured_at").is_not_null())
+    grouped = (
+        readings.with_columns(
+            day=pl.col("measured_at").dt.convert_time_zone(record.site.time_zone).dt.date(),
+            person=pl.col("person").fill_null(""),
+        )
+        .group_by("day", "person")
+        .agg(pl.col("string").unique().sort(), pl.len().alias("readings"))
+        .sort("day", "person", descending=True)
+    )
+    signed = {entry.subject: entry for entry in record.journal.live(kind=SESSION_SIGNED)}
+    sessions = []
+    for row in grouped.iter_rows(named=True):
+        names = [name for name in row["string"] if name in digests]
+        key = f"{row['day'].isoformat()} {row['person']}".strip()
+        counts = {verdict.value: 0 for verdict in Verdict}
+        for name in names:
+            counts[verdicts[name]] += 1
+        entry = signed.get(key)
+        sessions.append(
+            MeasuredSession(
+                key=key,
+                day=row["day"].isoformat(),
+                person=row["person"],
+                readings=row["readings"],
+                strings=tuple(names),
+                counts=counts,
+                digest=_digest(digests, names),
+                signed_by="" if entry is None else entry.person,
+                signed_at="" if entry is None else entry.device_time.isoformat(),
+                changed=() if entry is None else _changed(entry, digests, names),
+            )
+        )
+    return sessions
+
+
+def _changed(entry: Entry, digests: Mapping[str, str], names: Sequence[str]) -> tuple[str, ...]:
+    signed: dict[str, str] = parse_body(entry.body)["strings"]
+    both = sorted({*signed, *names})
+    return tuple(name for name in both if signed.get(name) != digests.get(name))
+
+
+def sign_session(record: SiteRecord, key: str, *, digest: str) -> Entry:
+    """Sign the verdicts of a session as they stand, in place of an earlier signature.
+
+    Args:
+        record: the open site, in the tester's name.
+        key: the session.
+        digest: the digest of the session that the tester saw; another one is not signed.
+
+    Raises:
+        CallError: there is no such session, or it changed since it was looked at.
+    """
+    session = next((one for one in measured_sessions(record) if one.key == key), None)
+    if session is None or session.digest != digest:
+        raise CallError(
+            "session-changed",
+            f"The session {key[:200]!r} is not as it was when it was looked at.",
+            "Open the page anew, look at it and sign again.",
+        )
+    judged = record.latest(STRINGS_JUDGED)
+    if judged is None:
+        raise AssertionError("there is a session, so there are verdicts")
+    digests = _row_digests(record.load_frame(judged, "strings"))
+    before = None
+    for entry in record.journal.live(kind=SESSION_SIGNED, subject_kind="test session", subject=key):
+        before = entry.uuid
+    body = {
+        "digest": session.digest,
+        "judged": judged.uuid,
+        "strings": {name: digests[name] for name in session.strings},
+    }
+    return record.journal.append(
+        [
+            NewEntry(
+                kind=SESSION_SIGNED,
+                subject_kind="test session",
+                subject=key,
+                body=json_body(body),
+                supersedes=before,
+            )
+        ]
+    )[0]
+
+
+def _point_key(finding: Finding) -> str:
+    told = [finding.check, finding.subject_kind, finding.subject, finding.message]
+    return hashlib.sha256(json.dumps(told).encode()).hexdigest()[:32]
+
+
+def open_points(record: SiteRecord) -> list[OpenPoint]:
+    """List every finding of every step that is not a pass, gravest first, each once."""
+    settled = {
+        entry.subject: (entry.person, str(parse_body(entry.body)["reason"]))
+        for entry in record.journal.live(kind=POINT_SETTLED)
+    }
+    gathered: dict[Finding, str] = {}
+    for finding in record.description_findings:
+        gathered.setdefault(finding, "description")
+    for entry in record.received():
+        for finding in record.load_findings(entry):
+            gathered.setdefault(finding, FILE_RECEIVED)
+    for kind in (DESIGN_CHECKED, DELIVERY_RECONCILED, ALLOCATION_PLANNED, STRINGS_JUDGED):
+        latest = record.latest(kind)
+        for finding in () if latest is None else record.load_findings(latest):
+            gathered.setdefault(finding, kind)
+    points = []
+    for finding, origin in gathered.items():
+        if finding.verdict is Verdict.PASS:
+            continue
+        key = _point_key(finding)
+        person, reason = settled.get(key, ("", ""))
+        person = person if reason else ""
+        points.append(
+            OpenPoint(key=key, origin=origin, finding=finding, settled_by=person, reason=reason)
+        )
+    return sorted(
+        points, key=lambda one: (bool(one.settled_by), _GRAVITY.index(one.finding.verdict))
+    )
+
+
+def settle_point(record: SiteRecord, key: str, *, reason: str) -> Entry:
+    """Settle an open point by an entry that says why; an empty reason opens it again.
+
+    Raises:
+        CallError: there is no such point.
+    """
+    point = next((one for one in open_points(record) if one.key == key), None)
+    if point is None:
+        raise CallError("point-unknown", "There is no such open point.", "Open the list anew.")
+    before = None
+    for entry in record.journal.live(kind=POINT_SETTLED, subject_kind="open point", subject=key):
+        before = entry.uuid
+    body = {
+        "reason": reason.strip()[:2000],
+        "check": point.finding.check,
+        "subject_kind": point.finding.subject_kind,
+        "subject": point.finding.subject,
+        "message": point.finding.message,
+    }
+    return record.journal.append(
+        [
+            NewEntry(
+                kind=POINT_SETTLED,
+                subject_kind="open point",
+                subject=key,
+                body=json_body(body),
+                supersedes=before,
+            )
+        ]
+    )[0]
