@@ -1,0 +1,58 @@
+// The start of the field page: keep the page, open the store, show the first screen.
+
+import { App } from "./app.js";
+import { signingTrouble } from "./entry.js";
+import { Session } from "./session.js";
+import { askPersistence, Store } from "./store.js";
+import { Sync } from "./sync.js";
+import { Words } from "./words.js";
+
+const { base, languages } = document.documentElement.dataset;
+
+function chosenLanguage(kept) {
+  const known = languages.split(" ");
+  const wanted = [kept, ...navigator.languages.map((one) => one.toLowerCase().split("-")[0])];
+  return wanted.find((one) => known.includes(one)) || known[0];
+}
+
+async function takeOver(registration) {
+  if (!registration || !registration.waiting || !navigator.serviceWorker.controller) return false;
+  const changed = new Promise((resolve) => {
+    navigator.serviceWorker.addEventListener("controllerchange", resolve, { once: true });
+    setTimeout(resolve, 3000);
+  });
+  registration.waiting.postMessage("take over");
+  await changed;
+  location.reload();
+  return true;
+}
+
+async function start() {
+  const worker = navigator.serviceWorker;
+  const store = await Store.open();
+  const registration = worker ? await worker.getRegistration("/field/") : null;
+  // a version that waits takes over before anything is shown, never while somebody works
+  if (registration && (await takeOver(registration))) return;
+  const language = chosenLanguage(await store.get("language", ""));
+  const [session, words] = await Promise.all([Session.start(store), Words.load(base, language)]);
+  session.words = words;
+  const sync = new Sync(session);
+  const app = new App({ session, sync, words, base, languages: languages.split(" ") });
+  globalThis.arraywright = app;
+  app.trouble = session.key ? "" : await signingTrouble();
+  app.persistent = await askPersistence();
+  app.start();
+  performance.mark("field-ready");
+  if (worker) {
+    worker
+      .register("/field/sw.js", { scope: "/field/", updateViaCache: "none" })
+      .then((held) => app.watchVersions(held, () => takeOver(held)))
+      .catch(() => app.say("not_kept"));
+  }
+  sync.keepGoing();
+}
+
+start().catch((error) => {
+  const screen = document.getElementById("screen");
+  screen.textContent = `The field page cannot start: ${error.message}`;
+});
