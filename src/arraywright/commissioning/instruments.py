@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 
 from arraywright.arrays import BoolArray, FloatArray, IntArray
+from arraywright.commissioning.earth_fault import METER_INPUT_MEGOHM
 
 __all__ = ["DEFAULT_INSTRUMENT_UNCERTAINTY", "InstrumentsOfReadings", "instruments_of_readings"]
 
@@ -18,10 +19,11 @@ DEFAULT_INSTRUMENT_UNCERTAINTY: Final[dict[str, float]] = {
     "irradiance_uncertainty_ratio": 0.025,
     "temperature_uncertainty_k": 1.5,
     "resistance_uncertainty_ratio": 0.10,
+    "input_resistance_megohm": METER_INPUT_MEGOHM,
 }
 """Standard uncertainties taken when an instrument states none; common practice, on the wide side:
 a hand-held multimeter, a clamp, a silicon reference cell in the field, a contact thermometer, an
-insulation tester."""
+insulation tester. The input resistance of a multimeter stands with them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -34,6 +34,12 @@ STRING_READINGS: Final = TableSpec(
         Column(
             name="riso_test_voltage_v", kind="number", unit="V", meaning="insulation test voltage"
         ),
+        Column(
+            name="pos_earth_v", kind="number", unit="V", meaning="positive pole to earth, isolated"
+        ),
+        Column(
+            name="neg_earth_v", kind="number", unit="V", meaning="negative pole to earth, isolated"
+        ),
         Column(name="earth_continuity_ohm", kind="number", unit="ohm", meaning="earth continuity"),
         Column(name="meter", kind="text", meaning="instrument that read Voc and Isc"),
         Column(name="irradiance_sensor", kind="text", meaning="instrument of the irradiance"),
@@ -79,6 +85,12 @@ INSTRUMENTS: Final = TableSpec(
             unit="1",
             meaning="standard, of reading",
         ),
+        Column(
+            name="input_resistance_megohm",
+            kind="number",
+            unit="Mohm",
+            meaning="input resistance of a voltmeter",
+        ),
     ),
     identity=("instrument",),
 )
@@ -97,9 +109,7 @@ IV_POINTS: Final = TableSpec(
         Column(
             name="module_temp_c", kind="number", unit="degC", meaning="back-surface temperature"
         ),
-        Column(
-            name="point_s", kind="number", unit="s", meaning="time of the point in its sweep"
-        ),
+        Column(name="point_s", kind="number", unit="s", meaning="time of the point in its sweep"),
         Column(name="meter", kind="text", meaning="instrument of the curve"),
         Column(name="irradiance_sensor", kind="text", meaning="instrument of the irradiance"),
         Column(name="thermometer", kind="text", meaning="instrument of the temperature"),
