@@ -196,7 +196,7 @@ export async function help(app) {
   const rows = [
     [app.t("person"), session.profile ? session.profile.person : "–"],
     [app.t("device"), session.key ? session.key.device.slice(0, 12) : "–"],
-    [app.t("clock"), ahead === null ? app.t("clock_unknown") : app.t("clock_line", { s: app.words.number(ahead, 0) })],
+    [app.t("clock"), ahead === null ? app.t("clock_unknown") : app.t("clock_line", { s: app.words.number(Math.round(ahead) || 0, 0) })],
     [app.t("storage"), room],
     [app.t("kept_safe"), app.t(app.persistent ? "persistent_yes" : "persistent_no")],
     [app.t("version"), document.documentElement.dataset.version],
