@@ -110,6 +110,12 @@ _ALL = (
         "doi:10.1093/acprof:oso/9780199641178.001.0001",
     ),
     _source(
+        "efron-2004",
+        "Large-Scale Simultaneous Hypothesis Testing: The Choice of a Null Hypothesis",
+        "Journal of the American Statistical Association 99 (465), 96-104, 2004",
+        "doi:10.1198/016214504000000089",
+    ),
+    _source(
         "geman-geman-1984",
         "Stochastic Relaxation, Gibbs Distributions, and the Bayesian Restoration of Images",
         "IEEE Transactions on Pattern Analysis and Machine Intelligence 6, 721-741, 1984",

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from arraywright.arrays import FloatArray, IntArray
+from arraywright.commissioning.budget import STRING_CAUSES
 from arraywright.commissioning.session_causes import (
     CAUSES,
     CausePriors,
@@ -19,7 +20,6 @@ from arraywright.commissioning.session_causes import (
 )
 from arraywright.commissioning.session_level import leave_one_out_level
 from arraywright.commissioning.session_model import (
-    STRING_CAUSES,
     SessionReadings,
     SessionResult,
     explain_session,
@@ -99,8 +99,8 @@ def test_shorted_diode_is_seen_nearly_as_often_as_by_the_best_test_there_is() ->
     single = float(stats.norm.sf(stats.norm.isf(ALARMS) - (1.0 / 84.0) / SCATTER))
     # a fifth of the drawn faults lose two sub-strings, which the oracle always sees
     oracle = (single + 0.2 * 1.0) / 1.2
-    assert answer.flagged[faulty].mean() >= oracle - 0.07
-    assert answer.flagged[~faulty].mean() <= 2.0 * ALARMS
+    assert answer.flagged[faulty].mean() >= oracle - 0.05
+    assert answer.flagged[~faulty].mean() <= ALARMS + 3.0 * np.sqrt(ALARMS / STRINGS)
 
 
 def test_missing_module_is_always_seen_and_named() -> None:
@@ -128,15 +128,15 @@ def test_probabilities_mean_what_they_say(degrees: float | None) -> None:
 
 
 def test_heavy_tails_are_found_and_do_not_flood_with_alarms() -> None:
-    """Scatter with four degrees of freedom is told from a normal one.
-
-    Where nothing is wrong at all, a few far readings are still held for faults: at most thrice the
-    share allowed.
-    """
-    truth, answer = session(strings=9000, seed=3, causes=np.zeros(9000, dtype=np.int64), degrees=4)
-    assert answer.noise[0].degrees <= 6.0
-    assert answer.flagged.mean() <= 3.0 * ALARMS
-    assert truth.sum() == 0
+    """Scatter of four degrees of freedom is told from a normal one, and alarms stay in budget."""
+    alarms = []
+    for seed in (3, 5):
+        nothing = np.zeros(STRINGS, dtype=np.int64)
+        _, answer = session(strings=STRINGS, seed=seed, causes=nothing, degrees=4)
+        assert answer.noise[0].degrees <= 6.0
+        alarms.append(answer.flagged.mean())
+    chance = 3.0 * np.sqrt(ALARMS / (2 * STRINGS))
+    assert np.mean(alarms) <= ALARMS + chance
 
 
 @pytest.mark.parametrize(
@@ -175,7 +175,7 @@ def test_slip_of_the_tester_is_called_a_slip(change: tuple[float, float], cause:
         seed=1,
     )
     assert STRING_CAUSES[int(answer.probability[77].argmax())] == cause
-    assert answer.flagged[77]
+    assert answer.sound_probability[77] < 0.05
 
 
 @settings(max_examples=30, deadline=None)

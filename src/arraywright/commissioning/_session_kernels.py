@@ -9,7 +9,7 @@ import math
 import numba
 import numpy as np
 
-__all__ = ["add_forms", "weighted_score"]
+__all__ = ["add_forms", "faded_mean", "weighted_score"]
 
 
 @numba.njit(cache=True)
@@ -76,3 +76,25 @@ def add_forms(
                 out[i, cause_of[form]] = before + math.log1p(math.exp(density - before))
             else:
                 out[i, cause_of[form]] = density + math.log1p(math.exp(before - density))
+
+
+@numba.njit(cache=True)
+def faded_mean(value, time_s, group, tau_s):  # pragma: no cover - compiled
+    """Mean of a group's values so far, weights falling with age; sorted by group, then time.
+
+    Readings are taken as standing until the next; nan values are passed over.
+    """
+    out = np.full(len(value), np.nan)
+    held, at, had = 0.0, 0.0, False
+    for i in range(len(value)):
+        if i == 0 or group[i] != group[i - 1]:
+            had = False
+        if math.isnan(value[i]) or math.isnan(time_s[i]):
+            continue
+        if not had:
+            held, had = value[i], True
+        else:
+            held += (1.0 - math.exp(-(time_s[i] - at) / tau_s)) * (value[i] - held)
+        at = time_s[i]
+        out[i] = held
+    return out

@@ -9,13 +9,13 @@ import numpy as np
 import polars as pl
 
 from arraywright.arrays import BoolArray, FloatArray, IntArray
+from arraywright.commissioning.budget import STRING_CAUSES
 from arraywright.commissioning.causes import CAUTION, Cause, isc_cause, polarity_cause, voc_cause
 from arraywright.commissioning.conditions import Conditions
 from arraywright.commissioning.deviations import Deviations
 from arraywright.commissioning.expected import ExpectedStrings, StringNominal
 from arraywright.commissioning.gates import GATE_WORDS, TESTS, Gate, texts_of_masks
 from arraywright.commissioning.likely import CAUSE_WORDS, Likely
-from arraywright.commissioning.session_model import STRING_CAUSES
 from arraywright.commissioning.standard import FAIL, PASS, REVIEW, InsulationLimits
 from arraywright.commissioning.string_modules import StringModules
 from arraywright.findings import Verdict
@@ -298,7 +298,7 @@ def _likely(choice: StringChoice) -> dict[str, pl.Series]:
     wrong = np.nan_to_num(probability[:, 1:])
     first = wrong.argmax(axis=1)
     rows = np.arange(len(wrong))
-    told = np.nan_to_num(1.0 - sound) > _TOLD_FROM
+    told = (np.nan_to_num(1.0 - sound) > _TOLD_FROM) | choice.likely.called
     words: list[str] = []
     for row in range(len(wrong)):
         named = [
@@ -308,6 +308,11 @@ def _likely(choice: StringChoice) -> dict[str, pl.Series]:
         ]
         words.append("; ".join(named) if told[row] else "")
     return {
+        "session_verdict": verdict_words(choice.likely.verdict),
+        "session_evidence": _numbers(choice.likely.evidence[:, 0]),
+        "session_evidence_limit": _numbers(np.full(len(wrong), choice.likely.threshold[0])),
+        "voc_session_v": _numbers(choice.likely.voc_v),
+        "voc_session_u_v": _numbers(choice.likely.voc_u_v),
         "sound_probability": _numbers(sound),
         "likely": pl.Series("likely", words, dtype=pl.String),
         "likely_key": pl.Series(
@@ -316,7 +321,7 @@ def _likely(choice: StringChoice) -> dict[str, pl.Series]:
             dtype=pl.String,
         ),
         "likely_probability": _numbers(np.where(told, wrong[rows, first], np.nan)),
-        "unlike_chance": pl.Series("unlike_chance", choice.likely.unlike_chance),
+        "unlike_chance": pl.Series("unlike_chance", choice.likely.called),
     }
 
 
@@ -380,7 +385,11 @@ def _reasons(choice: StringChoice, columns: dict[str, pl.Series]) -> pl.Series:
         )
     parts.append(
         pl.when(pl.col("likely") != "").then(
-            pl.format("all readings of the day together say: {}", pl.col("likely"))
+            pl.format(
+                "all readings together say ({}): {}",
+                pl.col("session_verdict").str.replace_all("_", " "),
+                pl.col("likely"),
+            )
         )
     )
     parts.append(

@@ -7,7 +7,14 @@ from typing import Final
 
 import numpy as np
 
-from arraywright.arrays import FloatArray, IntArray
+from arraywright.arrays import BoolArray, FloatArray, IntArray
+from arraywright.commissioning._session_kernels import faded_mean
+from arraywright.commissioning.budget import (
+    FAMILIES,
+    STRING_CAUSES,
+    budget_ratio,
+    session_verdicts,
+)
 from arraywright.commissioning.conditions import Conditions
 from arraywright.commissioning.expected import Assumptions, ExpectedStrings
 from arraywright.commissioning.session_causes import (
@@ -17,8 +24,8 @@ from arraywright.commissioning.session_causes import (
     string_components,
 )
 from arraywright.commissioning.session_model import (
-    STRING_CAUSES,
     SessionReadings,
+    SessionResult,
     explain_session,
 )
 from arraywright.commissioning.string_modules import StringModules
@@ -47,21 +54,44 @@ CAUSE_WORDS: Final = {
 """Causes in words."""
 
 _LEVELS_MOST: Final = 8
+_MOST_CHANGES: Final = 2.0
+"""A voltage read while the irradiance changed by more than twice what is allowed for a current is
+not explained: at the edge of a cloud string and sensor may stand in different light."""
+_WARMING_S: Final = 300.0
+"""Time in which cells follow the light; five to seven minutes are common practice."""
+_PER_CHANGE: Final = (0.012, 0.25)
+"""Own uncertainty of Voc and Isc per relative change of irradiance between readings: light at
+string and sensor differ by about a quarter of it, and cells warm later than their backs."""
 _SEED: Final = 62446
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Likely:
-    """Probabilities per string of the site, NaN where it has no valid reading.
+    """What all readings together say of each string of the site, NaN where it has no valid one.
 
     Attributes:
         probability: of each of ``STRING_CAUSES``, (strings, causes).
-        unlike_chance: more evidence against the string than sound ones show with the false
-            alarms allowed, (strings,).
+        evidence: log odds of each family of causes, (strings, families).
+        threshold: evidence sound strings exceed with the false alarms allowed, (families,).
+        verdict: verdict number of the joint explanation, (strings,).
+        false_alarm_ratio: share of sound strings that may be called [1].
+        voc_v: Voc the other readings let expect at the newest reading of it [V], (strings,).
+        voc_u_v: its standard uncertainty, the reading's own scatter included [V], (strings,).
     """
 
     probability: FloatArray
-    unlike_chance: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
+    evidence: FloatArray
+    threshold: FloatArray
+    verdict: IntArray
+    false_alarm_ratio: float
+    voc_v: FloatArray
+    voc_u_v: FloatArray
+
+    @property
+    def called(self) -> BoolArray:
+        """More evidence than sound strings show with the false alarms allowed, (strings,)."""
+        with np.errstate(invalid="ignore"):
+            return np.asarray((self.evidence > self.threshold).any(axis=1))
 
 
 def _kinds(
@@ -85,6 +115,21 @@ def _kinds(
             power_w = float(np.median(classes))  # noqa: PLW2901
         forms.append(string_components(module_type, modules=length, class_power_w=power_w))
     return kind_of, forms
+
+
+def _light(conditions: Conditions) -> FloatArray:
+    """Logarithm of the irradiance, and of that of the last minutes over the moment's, (2, n).
+
+    The last minutes' is a mean of the same sensor's readings whose weights fall with their age.
+    """
+    now = np.log(np.maximum(conditions.irradiance_w_m2, 1.0))
+    held = np.where(np.isfinite(now) & np.isfinite(conditions.time_s), now, np.nan)
+    order = np.lexsort((conditions.time_s, conditions.sensor.code))
+    past = np.full(len(now), np.nan)
+    past[order] = faded_mean(
+        held[order], conditions.time_s[order], conditions.sensor.code[order], _WARMING_S
+    )
+    return np.stack([held, past - held])
 
 
 def _levels(expected_v: FloatArray) -> list[float]:
@@ -122,10 +167,9 @@ def likely_causes(
     Source: common-practice for the priors; dempster-laird-rubin-1977
     """
     strings = len(modules.strings)
-    probability = np.full((strings, len(STRING_CAUSES)), np.nan)
-    unlike = np.zeros(strings, dtype=np.bool_)
     value = np.full((3, len(conditions.time_s)), np.nan)
     own = np.full(value.shape, 0.01)
+    most_change = _MOST_CHANGES * site.commissioning.irradiance_change_ratio
     for channel, (measured, wanted, u_own, repeatability, mask) in enumerate(
         (
             (
@@ -145,27 +189,31 @@ def likely_causes(
         )
     ):
         held = (mask == 0) & (measured > 0.0) & (wanted > 0.0) & ~conditions.is_reversed
+        held &= ~(conditions.irradiance_change_ratio > most_change)
         rows = np.flatnonzero(held)
         value[channel, rows] = np.log(measured[rows] / wanted[rows])
-        own[channel, rows] = np.hypot(u_own[rows] / wanted[rows], repeatability)
+        change = np.nan_to_num(conditions.irradiance_change_ratio[rows])
+        moving = _PER_CHANGE[channel] * change
+        own[channel, rows] = np.hypot(np.hypot(u_own[rows] / wanted[rows], repeatability), moving)
     usable = (
         np.isfinite(value).any(axis=0)
         & (conditions.string_index >= 0)
         & np.isfinite(conditions.time_s)
     )
     rows = np.flatnonzero(usable)
-    if len(rows) == 0:
-        return Likely(probability=probability, unlike_chance=unlike)
+    wanted_ratio = budget_ratio(site.commissioning, strings=strings)
     kind_of, forms = _kinds(site, modules, conditions.string_index[rows])
     days = np.unique(day, return_inverse=True)[1]
+    readings = SessionReadings(
+        value=value[:, rows],
+        own_u=own[:, rows],
+        time_s=conditions.time_s[rows],
+        string=conditions.string_index[rows],
+        group=(group * (int(days.max(initial=0)) + 1) + days)[rows],
+        light=_light(conditions)[:, rows],
+    )
     found = explain_session(
-        SessionReadings(
-            value=value[:, rows],
-            own_u=own[:, rows],
-            time_s=conditions.time_s[rows],
-            string=conditions.string_index[rows],
-            group=(group * (int(days.max()) + 1) + days)[rows],
-        ),
+        readings,
         kind_of=kind_of,
         components=forms,
         of_reading=reading_components(
@@ -175,9 +223,47 @@ def likely_causes(
             level_ratio=_levels(expected.voc_v[rows]),
         ),
         priors=CausePriors(),
-        false_alarm_ratio=site.commissioning.false_alarm_ratio,
+        false_alarm_ratio=wanted_ratio,
         seed=_SEED,
     )
-    probability[found.strings] = found.probability
-    unlike[found.strings] = found.flagged
-    return Likely(probability=probability, unlike_chance=unlike)
+    return _likely(
+        found, readings, voc_v=conditions.voc_v[rows], modules=modules.lengths, ratio=wanted_ratio
+    )
+
+
+def _likely(
+    found: SessionResult,
+    readings: SessionReadings,
+    *,
+    voc_v: FloatArray,
+    modules: IntArray,
+    ratio: float,
+) -> Likely:
+    """Put the answer of a session to the strings of the site."""
+    strings = len(modules)
+    probability = np.full((strings, len(STRING_CAUSES)), np.nan)
+    evidence = np.full((strings, len(FAMILIES)), np.nan)
+    probability[found.strings], evidence[found.strings] = found.probability, found.evidence
+    held = np.flatnonzero(np.isfinite(found.residual[0]))
+    newest = held[np.argsort(readings.time_s[held], kind="stable")]
+    voc, voc_u = np.full(strings, np.nan), np.full(strings, np.nan)
+    to = readings.string[newest]
+    voc[to] = voc_v[newest] * np.exp(-found.residual[0, newest])
+    voc_u[to] = voc[to] * found.residual_u[0, newest]
+    verdict = session_verdicts(
+        evidence,
+        threshold_ratio=found.threshold,
+        strict_ratio=found.strict,
+        probability_ratio=probability,
+        voltage_u_ratio=voc_u / voc,
+        modules=modules,
+    )
+    return Likely(
+        probability=probability,
+        evidence=evidence,
+        threshold=found.threshold,
+        verdict=verdict,
+        false_alarm_ratio=ratio,
+        voc_v=voc,
+        voc_u_v=voc_u,
+    )

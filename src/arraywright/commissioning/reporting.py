@@ -98,6 +98,8 @@ def _string_findings(choice: StringChoice, strings: pl.DataFrame) -> list[Findin
             for quantity in ("voc", "isc")
             if int(choice.measurement[quantity][index]) == REVIEW
         )
+        if choice.likely.verdict[index] >= REVIEW:
+            out.append(_explained(choice, row=row))
     return out
 
 
@@ -176,6 +178,31 @@ def _deviating_quantity(quantity: str, *, row: dict[str, object]) -> Finding:
         uncertainty=uncertainty,
         unit="%",
         basis="jcgm-100 5.1.2",
+    )
+
+
+def _explained(choice: StringChoice, *, row: dict[str, object]) -> Finding:
+    """Finding on a string that all readings together call."""
+    name = str(row["string"])
+    strings = len(choice.verdict)
+    allowed = choice.likely.false_alarm_ratio * strings
+    verdict = "fails" if row["session_verdict"] == "fail" else "needs review"
+    sentence = f"String {name} {verdict} when all readings are explained together: {row['likely']}"
+    if row["voc_session_v"] is not None:
+        read, level = float(str(row["voc_v"] or "nan")), float(str(row["voc_session_v"]))
+        wide = 2.0 * float(str(row["voc_session_u_v"]))
+        sentence += f"; read {read:.1f} V, expected {level:.1f} V within {wide:.1f} V"
+    return Finding(
+        check="string-explained",
+        subject_kind="string",
+        subject=name,
+        verdict=Verdict.REVIEW,
+        message=f"{sentence}. Of {strings} strings, {allowed:.2g} sound ones may be called so.",
+        remedy=f"Read it again under a steady sky; then open where the isolation advice says. "
+        f"{CAUTION}",
+        value=None if row["sound_probability"] is None else float(str(row["sound_probability"])),
+        unit="1",
+        basis="dempster-laird-rubin-1977",
     )
 
 

@@ -53,6 +53,9 @@ _SOILING: Final = (0.02, 0.035, 0.06, 0.10, 0.18, 0.35, 0.6)
 _SOILING_MEAN: Final = 0.06
 _RESISTANCE: Final = (0.01, 0.02, 0.04, 0.08)
 _SHUNT: Final = (0.003, 0.008, 0.02)
+_STALE_LIGHT: Final = (0.02, 0.05, 0.1, 0.2, 0.4, 0.8)
+_VOC_PER_LIGHT: Final = 0.041
+"""Change of ln Voc per change of ln light: a thermal voltage of 28.5 mV in 0.69 V of a cell."""
 _THERMAL_VOLTAGE_V: Final = 0.0285
 """Ideality 1.1 times k T / q at 28 degC; the model's own ideality changes a soiled Voc little."""
 
@@ -261,7 +264,8 @@ def reading_components(
     - unit: a factor of ten or a thousand in voltage or current.
     - digits: two neighbouring digits of the typed voltage or current are swapped; every swap
       that gives another number is a form of its own, with the shift it makes.
-    - sensor: the irradiance was not that of the moment; Isc is off, Voc is not.
+    - sensor: the irradiance was not that of the moment and the string; Isc is off by it, Voc by
+      its logarithm times the thermal voltage of a cell.
     - off: anything else.
 
     Args:
@@ -295,7 +299,18 @@ def reading_components(
             held.append(Component(cause="unit-slip", share=0.125, shift=moved, spread=np.zeros(3)))
     for channel, value in enumerate((voc_v, isc_a)):
         held += _digit_components(channel, value)
-    held.append(_component("sensor-stale", 1.0, spread=(0.0, 0.15, 0.15)))
+    for light in _STALE_LIGHT:
+        for change in (-light, light):
+            held.append(
+                _component(
+                    "sensor-stale",
+                    0.5 / len(_STALE_LIGHT),
+                    voc=_VOC_PER_LIGHT * change,
+                    isc=change,
+                    load=change,
+                    spread=(0.0005, 0.3 * light, 0.3 * light),
+                )
+            )
     held.append(_component("reading-off", 1.0, spread=(0.08, 0.08, 0.08)))
     return tuple(one for one in held if one.share > 0.0)
 

@@ -56,6 +56,9 @@ class CommissioningResult:
             assessable: why), one verdict per test, the counting readings with expected value,
             standard uncertainty, deviation and its significance against the expected value
             (``_z_expected``) and against neighbours (``_like_ratio``, ``_z_like``), limits,
+            ``session_verdict`` (of all readings explained jointly, at the false alarms allowed on
+            the site), ``session_evidence`` (log odds of a fault in the voltage) and its limit,
+            ``voc_session_v`` (what the other readings let expect) and its standard uncertainty,
             ``sound_probability``, ``likely`` (causes with their probabilities, in words),
             ``likely_key``, ``likely_probability``, ``unlike_chance``, ``cause``, ``cause_key``,
             ``check_next``, ``caution``, ``reasons`` (list of texts), ``readings`` (count).
@@ -72,7 +75,9 @@ class CommissioningResult:
     method: str = (
         "Standard's verdict: IEC 62446-1 limits on polarity, Voc, Isc, insulation resistance and "
         "earth continuity. Measurement's verdict: deviation from what the string's own modules "
-        "should give and from neighbours tested close in time, against its standard uncertainty."
+        "should give and from neighbours tested close in time, against its standard uncertainty. "
+        "Joint verdict: all valid readings explained together, at the false alarms allowed on the "
+        "whole site."
     )
 
 
@@ -91,8 +96,9 @@ def judge(
 
     For each test the newest valid reading of a string counts; earlier ones stay in the history. A
     reading outside valid conditions is not assessable, never a pass; nor is a string that lacks a
-    required test. Overall: fail when the standard's verdict fails; review when the measurement
-    alone deviates; not assessable when a required test is missing or stopped; pass otherwise. A
+    required test. Overall: fail when the standard's verdict fails; review when the measurement or
+    the joint explanation of all readings alone deviates; not assessable when a required test is
+    missing or stopped; pass otherwise. A
     string without neighbours passes when it agrees with its expected values, and says so.
 
     Args:
@@ -144,16 +150,6 @@ def judge(
     compared = np.ones(len(aligned.strings), dtype=np.bool_)
     for name in asked:
         compared &= standard[name] != NOT_ASSESSABLE
-    overall = np.select(
-        [
-            overall_standard == FAIL,
-            overall_measurement == REVIEW,
-            overall_standard == NOT_ASSESSABLE,
-            (overall_measurement == NOT_ASSESSABLE) & ~compared,
-        ],
-        [FAIL, REVIEW, NOT_ASSESSABLE, NOT_ASSESSABLE],
-        PASS,
-    ).astype(np.int64)
     likely = likely_causes(
         site,
         modules=aligned,
@@ -163,6 +159,16 @@ def judge(
         day=_local_day(site, conditions),
         assumptions=used,
     )
+    overall = np.select(
+        [
+            overall_standard == FAIL,
+            (overall_measurement == REVIEW) | (likely.verdict >= REVIEW),
+            overall_standard == NOT_ASSESSABLE,
+            (overall_measurement == NOT_ASSESSABLE) & ~compared,
+        ],
+        [FAIL, REVIEW, NOT_ASSESSABLE, NOT_ASSESSABLE],
+        PASS,
+    ).astype(np.int64)
     choice = StringChoice(
         site=site,
         modules=aligned,

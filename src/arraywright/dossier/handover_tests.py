@@ -56,8 +56,15 @@ def _result_row(row: dict[str, Any], zone: str) -> tuple[str, ...]:
         number(row["earth_continuity_ohm"], 2),
         verdict_word(row["verdict_standard"]),
         verdict_word(row["verdict_measurement"]),
+        _joint_word(row),
         verdict_word(row["verdict"]),
     )
+
+
+def _joint_word(row: dict[str, Any]) -> str:
+    """Verdict of all readings together; results of earlier versions have none."""
+    held = row.get("session_verdict")
+    return "–" if held is None else verdict_word(held)
 
 
 def _results_table(strings: pl.DataFrame, zone: str) -> Table:
@@ -80,18 +87,20 @@ def _results_table(strings: pl.DataFrame, zone: str) -> Table:
             "Earth [Ω]",
             "Standard",
             "Measure-ment",
+            "Joint",
             "Verdict",
         ),
         rows=[_result_row(row, zone) for row in strings.iter_rows(named=True)],
-        align=("left", "left", "left", *("right",) * 12, "left", "left", "left"),
+        align=("left", "left", "left", *("right",) * 12, "left", "left", "left", "left"),
         widths=(
-            *(1.5, 1.75, 1.15, 1.05, 1.1, 0.7, 0.95, 0.95, 1.1, 0.7, 0.95),
-            *(1, 1, 0.85, 0.9, 1.3, 1.3, 1.6),
+            *(1.4, 1.65, 1.15, 1.05, 1.1, 0.65, 0.9, 0.95, 1.1, 0.65, 0.9),
+            *(0.95, 0.95, 0.85, 0.85, 1.3, 1.3, 1.2, 1.5),
         ),
-        verdict_column=17,
+        verdict_column=18,
         caption="u: standard uncertainty (k=1) of the expected value, in its unit. dev.: measured "
         "over expected minus one. Voc stands without its sign, which is under polarity. Riso: "
         "insulation resistance of + and − to earth, and its test voltage. Earth: earth continuity. "
+        "Joint: all readings explained together. "
         "A dash: no valid reading.",
     )
 

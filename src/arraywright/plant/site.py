@@ -46,6 +46,8 @@ class Commissioning:
         earth_continuity_max_ohm: greatest earth continuity resistance [ohm].
         cell_temp_uncertainty_k: standard uncertainty of one string's cell temperature [K].
         neighbour_window_min: readings closer in time than this are neighbours [min].
+        site_false_alarms: sound strings of the whole site that the joint explanation of all
+            readings may call; None for ``false_alarm_ratio`` of them.
     """
 
     irradiance_min_w_m2: float = 400.0
@@ -55,6 +57,7 @@ class Commissioning:
     earth_continuity_max_ohm: float = 1.0
     cell_temp_uncertainty_k: float = 1.5
     neighbour_window_min: float = 20.0
+    site_false_alarms: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

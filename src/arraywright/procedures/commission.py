@@ -183,6 +183,7 @@ def _strings_table(strings: pl.DataFrame, zone: str) -> ReportTable:
             "dev.",
             "Standard",
             "Measurement",
+            "Joint",
             "Verdict",
         ),
         rows=[
@@ -197,12 +198,13 @@ def _strings_table(strings: pl.DataFrame, zone: str) -> ReportTable:
                 percent(row["isc_deviation_ratio"]),
                 verdict_word(row["verdict_standard"]),
                 verdict_word(row["verdict_measurement"]),
+                verdict_word(row["session_verdict"]),
                 verdict_word(row["verdict"]),
             )
             for row in shown.iter_rows(named=True)
         ],
-        align=("left", "left", *("right",) * 6, "left", "left", "left"),
-        verdict_column=10,
+        align=("left", "left", *("right",) * 6, "left", "left", "left", "left"),
+        verdict_column=11,
         more=wanted.height - shown.height,
     )
 

@@ -426,4 +426,7 @@ class _SiteReader:
             earth_continuity_max_ohm=values.number("earth_continuity_max_ohm"),
             cell_temp_uncertainty_k=values.number("cell_temp_uncertainty_k"),
             neighbour_window_min=values.number("neighbour_window_min"),
+            site_false_alarms=(
+                values.number("site_false_alarms") if values.has("site_false_alarms") else None
+            ),
         )

@@ -24,6 +24,7 @@ from arraywright.readers.site_key_makers import (
     coefficient_key,
     count_key,
     number_key,
+    optional_key,
     text_key,
     usual_key,
 )
@@ -419,6 +420,14 @@ SECTIONS: Final[dict[str, SiteSection]] = {
                     1440.0,
                     "readings closer in time than this are neighbours",
                     20.0,
+                ),
+                optional_key(
+                    "site_false_alarms",
+                    "",
+                    1e-3,
+                    1e4,
+                    "sound strings of the whole site that the joint explanation of all readings "
+                    "may call; missing: false_alarm_ratio of them",
                 ),
             ),
         ),
