@@ -1,20 +1,16 @@
-"""Places for records: a file always, a PostgreSQL server when one is given."""
+"""Places for records: a file and a PostgreSQL server."""
 
 from __future__ import annotations
 
-import importlib.util
+import contextlib
 import itertools
-import os
-import secrets
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-import sqlalchemy as sa
 
-from arraywright.records.conformance import Place, PlaceFactory
-
-POSTGRES_VARIABLE = "ARRAYWRIGHT_TEST_POSTGRES"
+from arraywright.records.conformance import PlaceFactory
+from tests.postgres import new_database, postgres_server
 
 
 @pytest.fixture(autouse=True)
@@ -25,6 +21,13 @@ def own_home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return home
 
 
+@pytest.fixture(scope="session")
+def server_url() -> Iterator[str]:
+    """Give the URL of a PostgreSQL server."""
+    with postgres_server() as url:
+        yield url
+
+
 @pytest.fixture(params=["sqlite", "postgresql"])
 def new_place(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[PlaceFactory]:
     """Give a factory of empty places of each kind of database."""
@@ -32,29 +35,6 @@ def new_place(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[PlaceF
         numbers = itertools.count()
         yield lambda: tmp_path / f"record-{next(numbers)}.sqlite"
         return
-    url = os.environ.get(POSTGRES_VARIABLE, "")
-    if not url:
-        pytest.skip(f"{POSTGRES_VARIABLE} names no server")
-    if importlib.util.find_spec("psycopg") is None:
-        pytest.skip("the package psycopg is not installed")
-    yield from _server_places(url)
-
-
-def _server_places(url: str) -> Iterator[PlaceFactory]:
-    server = sa.make_url(url).set(drivername="postgresql+psycopg")
-    engine = sa.create_engine(server, isolation_level="AUTOCOMMIT")
-    made: list[str] = []
-
-    def make() -> Place:
-        name = f"arraywright_test_{secrets.token_hex(6)}"
-        with engine.connect() as connection:
-            connection.exec_driver_sql(f"CREATE DATABASE {name}")
-        made.append(name)
-        address = server.set(drivername="postgresql", database=name)
-        return address.render_as_string(hide_password=False)
-
-    yield make
-    with engine.connect() as connection:
-        for name in made:
-            connection.exec_driver_sql(f"DROP DATABASE {name} WITH (FORCE)")
-    engine.dispose()
+    url: str = request.getfixturevalue("server_url")
+    with contextlib.ExitStack() as made:
+        yield lambda: made.enter_context(new_database(url))

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.postgres import postgres_server
 from tests.web.serving import Office, open_office
 
 EXAMPLE = Path(__file__).parents[2] / "docs" / "examples" / "small-site"
@@ -27,6 +28,13 @@ def site_folder(tmp_path: Path) -> Path:
     folder = tmp_path / "site"
     shutil.copytree(EXAMPLE, folder)
     return folder
+
+
+@pytest.fixture(scope="session")
+def postgres_url() -> Iterator[str]:
+    """Give the URL of a PostgreSQL server."""
+    with postgres_server() as url:
+        yield url
 
 
 @pytest.fixture

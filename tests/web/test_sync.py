@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import random
+from collections.abc import Iterator
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -14,8 +17,19 @@ from arraywright.records import DeviceIdentity, JournalSeal, entry_as_json, json
 from arraywright.records.people import Role
 from arraywright.records.people_access import make_device_code, revoke_device
 from arraywright.web.sync_routes import make_cursor
+from tests.postgres import new_database
 from tests.web.phones import Phone, enrolled
-from tests.web.serving import Office
+from tests.web.serving import Office, open_office
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def office(request: pytest.FixtureRequest, site_folder: Path) -> Iterator[Office]:
+    """Give an application on each kind of database."""
+    with contextlib.ExitStack() as stack:
+        url = None
+        if request.param == "postgresql":
+            url = stack.enter_context(new_database(request.getfixturevalue("postgres_url")))
+        yield stack.enter_context(open_office(site_folder, record_url=url))
 
 
 @pytest.fixture
