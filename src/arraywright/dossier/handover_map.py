@@ -15,7 +15,7 @@ from arraywright.arrays import BoolArray, FloatArray, IntArray
 from arraywright.dossier.plots import MapBox
 from arraywright.plant import Site
 
-__all__ = ["SiteBoxes", "site_boxes"]
+__all__ = ["SiteBoxes", "banded_edges", "site_boxes"]
 
 _SHARED_LEAST_RATIO: Final = 0.3
 """Part of the smaller of two grounds that must be common before they count as shared."""
@@ -79,7 +79,7 @@ def site_boxes(site: Site, verdicts: pl.DataFrame) -> SiteBoxes:
         .sort("order", maintain_order=True)
     )
     edges = boxes.select("x_min", "x_max", "y_min", "y_max").to_numpy().astype(np.float64)
-    divided = _banded(edges)
+    divided = banded_edges(edges)
     boxes_of_strings = tuple(
         MapBox(
             string=string,
@@ -116,8 +116,16 @@ def _pairs(edges: FloatArray) -> IntArray:
     return near[shared]
 
 
-def _banded(edges: FloatArray) -> FloatArray:
-    """Divide ground that boxes share into bands, in the order of the boxes."""
+def banded_edges(edges: FloatArray) -> FloatArray:
+    """Divide ground that boxes share into bands, in the order of the boxes.
+
+    Args:
+        edges: (boxes, 4): least and greatest x, least and greatest y [m].
+
+    Returns:
+        The same with shared ground divided: from south to north where it is wider than deep, else
+        from west to east.
+    """
     pairs = _pairs(edges)
     if not len(pairs):
         return edges

@@ -9,6 +9,7 @@ from fastapi import APIRouter
 from arraywright.web.api_routes import api_router
 from arraywright.web.field_routes import field_router
 from arraywright.web.health import health_router
+from arraywright.web.map_routes import map_router
 from arraywright.web.office_actions import actions_router
 from arraywright.web.office_pages import office_router
 from arraywright.web.people_admin import people_admin_router
@@ -25,6 +26,7 @@ ROUTERS: Final[tuple[APIRouter, ...]] = (
     start_router,
     people_router,
     people_admin_router,
+    map_router,
     office_router,
     actions_router,
     api_router,
