@@ -72,16 +72,15 @@ class Phone:
     slowdown: float = 1.0
 
     @classmethod
-    def new(cls, browser: Browser, address: str, *, slowdown: float = 1.0, **options: Any) -> Phone:
+    def new(cls, browser: Browser, address: str, **options: Any) -> Phone:
         """Take a new phone into the hand."""
         context = browser.new_context(viewport=SIZE, has_touch=True, **options)
-        phone = cls(context=context, address=address, page=context.new_page(), slowdown=slowdown)
-        phone._slow()
-        return phone
+        return cls(context=context, address=address, page=context.new_page())
 
-    def _slow(self) -> None:
-        if self.slowdown > 1.0:
-            self.session().send("Emulation.setCPUThrottlingRate", {"rate": self.slowdown})
+    def slow_down(self, times: float) -> None:
+        """Make the processor slower, now and after every loss of the tab."""
+        self.slowdown = times
+        self.session().send("Emulation.setCPUThrottlingRate", {"rate": times})
 
     def session(self) -> CDPSession:
         """Give the line to the browser's own tools."""
@@ -112,6 +111,16 @@ class Phone:
         self.page.evaluate("async () => { await navigator.serviceWorker.ready; }")
         self.page.wait_for_function("() => navigator.serviceWorker.controller !== null")
 
+    def fetch_new_version(self) -> None:
+        """Let the phone find a new version of the page, and wait until it has it whole."""
+        self.page.evaluate(
+            """async () => {
+              const held = await navigator.serviceWorker.getRegistration("/field/");
+              await held.update();
+              while (!held.waiting) await new Promise((resolve) => setTimeout(resolve, 50));
+            }"""
+        )
+
     def go(self, path: str) -> None:
         """Open a screen."""
         self.page.evaluate("(path) => arraywright.go(path)", path)
@@ -129,13 +138,14 @@ class Phone:
     def kill(self) -> None:
         """Lose the tab as a phone does when its battery dies; open the page anew."""
         with contextlib.suppress(PlaywrightError):
-            self.page.goto("chrome://crash", timeout=3_000)
+            self.page.goto("chrome://kill", timeout=3_000)
         self.page.close()
         self.page = self.context.new_page()
-        self._slow()
+        self.slow_down(self.slowdown)
 
     def open(self, path: str = "/") -> None:
-        """Open the field page and wait until it can be used."""
+        """Open the field page anew and wait until it can be used."""
+        self.page.goto("about:blank")
         self.page.goto(f"{self.address}/field/#{path}")
         self.page.wait_for_function("() => globalThis.arraywright && arraywright.turn")
 
