@@ -230,16 +230,19 @@ def make_days(settings: Settings) -> TestDays:
     known, _ = _read(
         light_w * slip, cell + slip_k, light=light, dark=dark, weight=present, current=False
     )
+    known *= meter_v[crew]
 
     voc_read, isc_read = np.round(voc_read, 1), np.round(isc_read, 2)
-    partner = _mistaken(rng, fault=fault, crew=crew, lengths=lengths, values=(voc_read, isc_read))
+    taken = np.arange(count).astype(np.float64)
+    held = (voc_read, isc_read, sensed_read, back_read, known, cell, light_w, taken)
+    partner = _mistaken(rng, fault=fault, crew=crew, lengths=lengths, values=held)
+    times = [times[row] for row in taken.astype(np.int64).tolist()]
     for row in _is(fault, "digits-swapped").tolist():
         voc_read[row] = _swapped(rng, float(voc_read[row]))
     odd = _is(fault, "reading-off")
     voc_read[odd] *= np.exp(0.08 * rng.standard_normal(len(odd)))
     isc_read[odd] *= np.exp(0.08 * rng.standard_normal(len(odd)))
 
-    known = known * meter_v[crew]
     score = _oracle(settings, voc_read / known, cell=cell, light=light_w)
     readings = pl.DataFrame(
         {
@@ -388,7 +391,7 @@ def _mistaken(
     lengths: IntArray,
     values: tuple[FloatArray, ...],
 ) -> IntArray:
-    """Swap readings of pairs in one combiner box, where there are two that differ in length."""
+    """Swap the names of pairs of readings in one combiner box, of different length if there are."""
     partner = np.full(len(fault), -1, dtype=np.int64)
     box = np.arange(len(fault)) // 24
     label = FAULTS.index("label-wrong")

@@ -179,6 +179,27 @@ def _calibration(*, strings: int, sessions: int) -> BenchRow:
     )
 
 
+def _pair_row(*, strings: int) -> BenchRow:
+    days = make_days(Settings(strings=strings, seed=9))
+    result = _judged(days)
+    names = {name: place for place, name in enumerate(result.strings["string"].to_list())}
+    told = np.array([names.get(name, -1) for name in result.strings["swapped_with"].to_list()])
+    modules = result.strings["modules"].to_numpy()
+    valid = np.isfinite(_column(result, "sound_probability"))
+    pair = days.partner
+    visible = (pair >= 0) & (modules != modules[pair]) & valid & valid[pair]
+    found = float((told[visible] == pair[visible]).mean())
+    false = int(((told >= 0) & (told != pair)).sum())
+    return BenchRow(
+        name=f"swapped labels of strings that differ in length named as a pair, "
+        f"{int(visible.sum())} strings; {false} strings named for nothing",
+        figure=found,
+        unit="share",
+        target="at least 0.95, none for nothing",
+        met=found >= 0.95 and false == 0,
+    )
+
+
 def _speed_rows(*, quick: bool) -> list[BenchRow]:
     sizes = (1_000, 4_000) if quick else (17_500, 35_000, 70_000)
     seconds = []
@@ -216,5 +237,6 @@ def run(*, quick: bool) -> list[BenchRow]:
     return [
         *_speed_rows(quick=quick),
         *_seen_rows(quick=quick),
+        _pair_row(strings=4_000 if quick else 20_000),
         *(_calibration(strings=strings, sessions=sessions) for strings, sessions in sizes),
     ]

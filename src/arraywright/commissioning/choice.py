@@ -307,7 +307,16 @@ def _likely(choice: StringChoice) -> dict[str, pl.Series]:
             if wrong[row, cause] >= _CAUSE_TOLD_FROM
         ]
         words.append("; ".join(named) if told[row] else "")
+    names = [*choice.modules.strings.to_list(), None]
+    partner = choice.likely.partner
+    for row in np.flatnonzero(partner >= 0).tolist():
+        words[row] = (
+            f"its reading fits string {names[partner[row]]} and the reverse: the labels look "
+            f"swapped {choice.likely.partner_probability[row]:.2f}"
+        )
     return {
+        "swapped_with": pl.Series("s", [names[at] for at in partner.tolist()], dtype=pl.String),
+        "swapped_probability": _numbers(choice.likely.partner_probability),
         "session_verdict": verdict_words(choice.likely.verdict),
         "session_evidence": _numbers(choice.likely.evidence[:, 0]),
         "session_evidence_limit": _numbers(np.full(len(wrong), choice.likely.threshold[0])),

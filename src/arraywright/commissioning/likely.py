@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import polars as pl
 
 from arraywright.arrays import BoolArray, FloatArray, IntArray
 from arraywright.commissioning._session_kernels import faded_mean
@@ -17,6 +18,7 @@ from arraywright.commissioning.budget import (
 )
 from arraywright.commissioning.conditions import Conditions
 from arraywright.commissioning.expected import Assumptions, ExpectedStrings
+from arraywright.commissioning.pairs import swapped_pairs
 from arraywright.commissioning.session_causes import (
     CausePriors,
     Component,
@@ -28,6 +30,7 @@ from arraywright.commissioning.session_model import (
     SessionResult,
     explain_session,
 )
+from arraywright.commissioning.standard import REVIEW
 from arraywright.commissioning.string_modules import StringModules
 from arraywright.plant import Site
 
@@ -77,6 +80,8 @@ class Likely:
         false_alarm_ratio: share of sound strings that may be called [1].
         voc_v: Voc the other readings let expect at the newest reading of it [V], (strings,).
         voc_u_v: its standard uncertainty, the reading's own scatter included [V], (strings,).
+        partner: string whose label looks swapped with this one's, -1 for none, (strings,).
+        partner_probability: probability of that [1], NaN for none, (strings,).
     """
 
     probability: FloatArray
@@ -86,6 +91,8 @@ class Likely:
     false_alarm_ratio: float
     voc_v: FloatArray
     voc_u_v: FloatArray
+    partner: IntArray
+    partner_probability: FloatArray
 
     @property
     def called(self) -> BoolArray:
@@ -227,20 +234,67 @@ def likely_causes(
         seed=_SEED,
     )
     return _likely(
-        found, readings, voc_v=conditions.voc_v[rows], modules=modules.lengths, ratio=wanted_ratio
+        site,
+        found,
+        readings,
+        voc_v=conditions.voc_v[rows],
+        modules=modules,
+        ratio=wanted_ratio,
     )
 
 
+def _partners(
+    site: Site,
+    found: SessionResult,
+    readings: SessionReadings,
+    *,
+    modules: StringModules,
+    newest: IntArray,
+) -> tuple[IntArray, FloatArray]:
+    """Strings whose labels look swapped, from the newest voltage of each, (strings,) each."""
+    strings = len(modules.strings)
+    place = np.full(strings, -1, dtype=np.int64)
+    place[readings.string[newest]] = newest
+    rows = place[place >= 0]
+    string = readings.string[rows]
+    sound = np.full(strings, np.nan)
+    sound[found.strings] = found.probability[:, 0]
+    order = np.lexsort((readings.time_s, readings.group))
+    turn = np.empty(len(order), dtype=np.int64)
+    turn[order] = np.arange(len(order))
+    boxes = site.strings["combiner_box"]
+    box = boxes.rank("dense").cast(pl.Int64).fill_null(-1).to_numpy().astype(np.int64)
+    volts, amperes = modules.voc_sum_v()[string], modules.isc_mean_a()[string]
+    pairs = swapped_pairs(
+        found.residual[:2, rows],
+        variance_ratio=found.residual_u[:2, rows] ** 2,
+        degrees_of_freedom=np.array([one.degrees for one in found.noise[:2]]),
+        nominal_log_ratio=np.log(np.stack([volts, amperes])),
+        sound_ratio=sound[string],
+        sound_share_ratio=float(found.share[0]),
+        label_share_ratio=CausePriors().readings["label-wrong"],
+        box=box[string],
+        group=readings.group[rows],
+        turn=turn[rows],
+    )
+    partner, probability = np.full(strings, -1, dtype=np.int64), np.full(strings, np.nan)
+    first, second = string[pairs.first], string[pairs.second]
+    partner[first], partner[second] = second, first
+    probability[first] = probability[second] = pairs.probability
+    return partner, probability
+
+
 def _likely(
+    site: Site,
     found: SessionResult,
     readings: SessionReadings,
     *,
     voc_v: FloatArray,
-    modules: IntArray,
+    modules: StringModules,
     ratio: float,
 ) -> Likely:
     """Put the answer of a session to the strings of the site."""
-    strings = len(modules)
+    strings = len(modules.strings)
     probability = np.full((strings, len(STRING_CAUSES)), np.nan)
     evidence = np.full((strings, len(FAMILIES)), np.nan)
     probability[found.strings], evidence[found.strings] = found.probability, found.evidence
@@ -256,13 +310,17 @@ def _likely(
         strict_ratio=found.strict,
         probability_ratio=probability,
         voltage_u_ratio=voc_u / voc,
-        modules=modules,
+        modules=modules.lengths,
     )
+    partner, chance = _partners(site, found, readings, modules=modules, newest=newest)
     return Likely(
         probability=probability,
         evidence=evidence,
         threshold=found.threshold,
-        verdict=verdict,
+        # two readings under each other's names: nothing is said against either string
+        verdict=np.where(partner >= 0, REVIEW, verdict).astype(np.int64),
+        partner=partner,
+        partner_probability=chance,
         false_alarm_ratio=ratio,
         voc_v=voc,
         voc_u_v=voc_u,

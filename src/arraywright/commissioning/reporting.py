@@ -98,7 +98,9 @@ def _string_findings(choice: StringChoice, strings: pl.DataFrame) -> list[Findin
             for quantity in ("voc", "isc")
             if int(choice.measurement[quantity][index]) == REVIEW
         )
-        if choice.likely.verdict[index] >= REVIEW:
+        if choice.likely.partner[index] > index:
+            out.append(_swapped(row))
+        elif choice.likely.verdict[index] >= REVIEW and choice.likely.partner[index] < 0:
             out.append(_explained(choice, row=row))
     return out
 
@@ -178,6 +180,24 @@ def _deviating_quantity(quantity: str, *, row: dict[str, object]) -> Finding:
         uncertainty=uncertainty,
         unit="%",
         basis="jcgm-100 5.1.2",
+    )
+
+
+def _swapped(row: dict[str, object]) -> Finding:
+    """Finding on two strings whose readings were written under each other's names."""
+    first, second = row["string"], row["swapped_with"]
+    return Finding(
+        check="labels-swapped",
+        subject_kind="string",
+        subject=str(first),
+        verdict=Verdict.REVIEW,
+        message=f"The readings of strings {first} and {second} fit each other's modules: the "
+        f"labels look swapped, with a probability of {row['swapped_probability']:.2f}.",
+        remedy="Read the labels at the combiner box, read both strings again under their right "
+        "names, and give the new readings; the old ones stay in the record.",
+        value=float(str(row["swapped_probability"])),
+        unit="1",
+        basis="common-practice",
     )
 
 

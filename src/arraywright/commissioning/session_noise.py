@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from scipy import special
 
-from arraywright.arrays import FloatArray, IntArray
+from arraywright.arrays import FloatArray, FloatLike, IntArray
 from arraywright.commissioning._session_kernels import weighted_score
 from arraywright.commissioning.session_level import leave_one_out_level
 
@@ -63,22 +63,19 @@ class ChannelFit:
 
 
 def log_density(
-    residual_ratio: FloatArray, variance_ratio: FloatArray, *, degrees_of_freedom: float
+    residual_ratio: FloatArray, variance_ratio: FloatArray, *, degrees_of_freedom: FloatLike
 ) -> FloatArray:
     """Logarithm of Student's t density of residuals with this squared scale, any shape.
 
     Source: lange-1989 (robust modelling by the t distribution)
     """
-    constant = special.gammaln((degrees_of_freedom + 1.0) / 2.0) - special.gammaln(
-        degrees_of_freedom / 2.0
-    )
-    constant -= 0.5 * np.log(degrees_of_freedom * np.pi)
+    degrees = np.asarray(degrees_of_freedom, dtype=np.float64)
+    constant = special.gammaln((degrees + 1.0) / 2.0) - special.gammaln(degrees / 2.0)
+    constant = constant - 0.5 * np.log(degrees * np.pi)
     return np.asarray(
         constant
         - 0.5 * np.log(variance_ratio)
-        - 0.5
-        * (degrees_of_freedom + 1.0)
-        * np.log1p(residual_ratio**2 / (degrees_of_freedom * variance_ratio))
+        - 0.5 * (degrees + 1.0) * np.log1p(residual_ratio**2 / (degrees * variance_ratio))
     )
 
 

@@ -59,9 +59,10 @@ class CommissioningResult:
             ``session_verdict`` (of all readings explained jointly, at the false alarms allowed on
             the site), ``session_evidence`` (log odds of a fault in the voltage) and its limit,
             ``voc_session_v`` (what the other readings let expect) and its standard uncertainty,
-            ``sound_probability``, ``likely`` (causes with their probabilities, in words),
-            ``likely_key``, ``likely_probability``, ``unlike_chance``, ``cause``, ``cause_key``,
-            ``check_next``, ``caution``, ``reasons`` (list of texts), ``readings`` (count).
+            ``swapped_with`` (string whose label looks swapped with this one's) and its
+            probability, ``sound_probability``, ``likely`` (causes with their probabilities, in
+            words), ``likely_key``, ``likely_probability``, ``unlike_chance``, ``cause``,
+            ``cause_key``, ``check_next``, ``caution``, ``reasons`` (list of texts), ``readings`` (count).
         readings: one row per reading, in order of string and time, with what stops each test
             (``voc_gates`` ..., empty where nothing does), what it was compared with, and
             ``counts_for``, the tests for which it is the newest valid reading.
