@@ -79,3 +79,15 @@ class TableSpec:
     def empty(self) -> pl.DataFrame:
         """Give a frame of this table without rows."""
         return pl.DataFrame(schema=self.schema)
+
+    def completed(self, frame: pl.DataFrame) -> pl.DataFrame:
+        """Give a frame under this table's schema; columns it lacks stand empty.
+
+        A table stored before a column was thought of stays readable.
+        """
+        return frame.select(
+            pl.col(name).cast(dtype)
+            if name in frame.columns
+            else pl.lit(None, dtype=dtype).alias(name)
+            for name, dtype in self.schema.items()
+        )

@@ -15,7 +15,12 @@ from odf.opendocument import OpenDocumentSpreadsheet
 from odf.table import Table, TableCell, TableRow
 from odf.text import P
 
-from arraywright.commissioning.tables import INSTRUMENTS, IV_POINTS, STRING_READINGS
+from arraywright.commissioning.tables import (
+    INSTRUMENTS,
+    IV_POINTS,
+    SITE_TESTS,
+    STRING_READINGS,
+)
 from arraywright.delivery.tables import DELIVERY_NOTE, FLASH_LIST, ORDER, PALLET_SCANS
 from arraywright.findings import Finding
 from arraywright.plant.tables import POSITIONS, STRINGS, STRUCTURES
@@ -23,7 +28,7 @@ from arraywright.readers import TableReading, read_table
 from arraywright.tables import TableSpec
 
 DELIVERY = (ORDER, DELIVERY_NOTE, PALLET_SCANS, FLASH_LIST)
-TESTING = (STRING_READINGS, IV_POINTS, INSTRUMENTS)
+TESTING = (STRING_READINGS, IV_POINTS, INSTRUMENTS, SITE_TESTS)
 PLANT = (STRUCTURES, POSITIONS, STRINGS)
 ALL_SPECS = (*DELIVERY, *TESTING, *PLANT)
 ZONE = "Europe/Madrid"

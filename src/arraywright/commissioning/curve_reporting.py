@@ -162,6 +162,9 @@ def curve_frame(
                 )
                 for place, departure in enumerate(DEPARTURES)
             },
+            "meter": heads["meter"],
+            "irradiance_sensor": heads["irradiance_sensor"],
+            "thermometer": heads["thermometer"],
             "procedure": pl.Series(np.where(judged, "IEC 60891:2021 procedure 2", "")),
             "source_file": heads["source_file"],
             "source_row": heads["source_row"],

@@ -6,7 +6,7 @@ from typing import Final
 
 from arraywright.tables import Column, TableSpec
 
-__all__ = ["INSTRUMENTS", "IV_POINTS", "STRING_READINGS"]
+__all__ = ["INSTRUMENTS", "IV_POINTS", "SITE_TESTS", "STRING_READINGS"]
 
 STRING_READINGS: Final = TableSpec(
     kind="string_readings",
@@ -115,4 +115,42 @@ IV_POINTS: Final = TableSpec(
         Column(name="thermometer", kind="text", meaning="instrument of the temperature"),
     ),
     identity=("string", "measured_at", "voltage_v", "point_s"),
+)
+
+SITE_TESTS: Final = TableSpec(
+    kind="site_tests",
+    title="tests and inspections",
+    columns=(
+        Column(
+            name="subject",
+            kind="text",
+            required=True,
+            meaning="string, combiner box or inverter by name, or 'site'",
+        ),
+        Column(name="test", kind="text", required=True, meaning="which test or inspection"),
+        Column(name="measured_at", kind="time", required=True, meaning="moment of the test"),
+        Column(name="result", kind="text", meaning="'pass' or 'fail'"),
+        Column(name="earth_continuity_ohm", kind="number", unit="ohm", meaning="earth continuity"),
+        Column(
+            name="riso_pos_megohm", kind="number", unit="Mohm", meaning="insulation, + to earth"
+        ),
+        Column(
+            name="riso_neg_megohm", kind="number", unit="Mohm", meaning="insulation, - to earth"
+        ),
+        Column(
+            name="riso_test_voltage_v", kind="number", unit="V", meaning="insulation test voltage"
+        ),
+        Column(name="weather", kind="text", meaning="'dry' or 'wet' surfaces"),
+        Column(
+            name="irradiance_w_m2", kind="number", unit="W/m2", meaning="irradiance in the plane"
+        ),
+        Column(
+            name="hotter_by_k", kind="number", unit="K", meaning="temperature above like places"
+        ),
+        Column(name="reference", kind="text", meaning="thermogram, photo or sheet it refers to"),
+        Column(name="instrument", kind="text", meaning="instrument of the test"),
+        Column(name="person", kind="text", meaning="who tested"),
+        Column(name="remark", kind="text", meaning="what was seen"),
+    ),
+    identity=("subject", "test", "measured_at", "reference"),
 )

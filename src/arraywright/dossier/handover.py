@@ -37,6 +37,7 @@ from arraywright.dossier.handover_site import (
     site_blocks,
 )
 from arraywright.dossier.handover_tests import curve_chapter, string_chapter
+from arraywright.dossier.test_sheets import sheet_chapter
 from arraywright.dossier.words import GENERAL_CAUTION, local_time, number, verdict_word
 from arraywright.findings import Verdict
 
@@ -73,6 +74,7 @@ def handover_document(parts: HandoverParts, *, attachments: Sequence[Attachment]
             *delivery_blocks(parts),
             *place_blocks(parts),
             *plan_blocks(parts),
+            *sheet_chapter(parts),
             *string_chapter(parts),
             *curve_chapter(parts),
             *method_blocks(parts),

@@ -130,6 +130,9 @@ class TestPart:
         method: how strings were judged, in words.
         curve_method: how I-V curves were judged, in words.
         findings: findings of reading and judging.
+        sheets: lines of the test sheets; None in records of earlier versions.
+        site_tests: tests and inspections that came as rows; None likewise.
+        earth_faults: readings of pole-to-earth voltages; None likewise.
     """
 
     __test__ = False
@@ -143,6 +146,9 @@ class TestPart:
     method: str
     curve_method: str
     findings: tuple[Finding, ...]
+    sheets: pl.DataFrame | None = None
+    site_tests: pl.DataFrame | None = None
+    earth_faults: pl.DataFrame | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

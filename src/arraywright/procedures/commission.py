@@ -21,12 +21,18 @@ from arraywright.commissioning import (
     judge,
     judge_curves,
 )
+from arraywright.commissioning.tables import SITE_TESTS
 from arraywright.delivery import DELIVERY_NOTE
 from arraywright.dossier.words import local_time, number, percent, verdict_word
 from arraywright.errors import RecordError
 from arraywright.findings import Finding, Verdict
 from arraywright.plant import PLACEMENTS
 from arraywright.procedures.allocate import ALLOCATION_PLANNED
+from arraywright.procedures.commission_sheets import (
+    further_frames,
+    further_tables,
+    further_tests,
+)
 from arraywright.procedures.exports import csv_bytes, write_whole
 from arraywright.procedures.intake import Intake, intake_table, take_in
 from arraywright.procedures.placed import WhatIsWhere, what_is_where
@@ -38,7 +44,7 @@ from arraywright.records.entry import Entry, parse_body
 __all__ = ["COMMISSIONING_TABLES", "STRINGS_JUDGED", "commission"]
 
 STRINGS_JUDGED: Final = "strings_judged"
-COMMISSIONING_TABLES: Final = (STRING_READINGS, INSTRUMENTS, IV_POINTS, PLACEMENTS)
+COMMISSIONING_TABLES: Final = (STRING_READINGS, INSTRUMENTS, IV_POINTS, SITE_TESTS, PLACEMENTS)
 _TRIES: Final = 5
 _SHOWN: Final = 40
 
@@ -96,11 +102,25 @@ def _judged(
         now_utc=record.now(),
         not_before_utc=_first_delivery(record),
     )
-    strings = _with_as_built(result.strings, where)
+    progress.stage("locating earth faults and filling the test sheets")
+    further = further_tests(
+        record.site,
+        strings=_with_as_built(result.strings, where),
+        result=result,
+        curves=curves,
+        readings=intake.rows(record, STRING_READINGS),
+        tests=intake.rows(record, SITE_TESTS),
+        instruments=instruments,
+        modules=where.modules,
+        now=record.now(),
+        not_before=_first_delivery(record),
+    )
+    strings = further.strings
     findings = (
         *(() if where.as_built is None else where.as_built.findings),
         *result.findings,
         *curves.findings,
+        *further.findings,
     )
     progress.stage("writing the record")
     entry = record.new_result(
@@ -113,6 +133,7 @@ def _judged(
             "curves": curves.curves,
             "curve_points": curves.points,
             "instruments": instruments,
+            **further.frames,
         },
         findings=findings,
         summary=_summary(strings, result, where, curves=curves),
@@ -244,6 +265,10 @@ def _write(record: SiteRecord, entry: Entry, findings: Sequence[Finding]) -> tup
         write_whole(out / "string-tests.csv", csv_bytes(record.load_frame(entry, "strings"))),
         write_whole(out / "iv-curves.csv", csv_bytes(record.load_frame(entry, "curves"))),
         write_whole(out / "test-findings.csv", csv_bytes(told)),
+        *(
+            write_whole(out / name, data)
+            for name, data in further_tables(further_frames(record, entry))
+        ),
     )
 
 
@@ -301,6 +326,7 @@ def commission(
                 "counts": summary,
                 "strings": strings.to_dicts(),
                 "curves": curves.to_dicts(),
+                **{name: frame.to_dicts() for name, frame in further_frames(record, entry).items()},
             },
             written=written,
             input_refused=intake.refused,

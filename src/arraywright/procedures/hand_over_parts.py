@@ -16,6 +16,7 @@ from arraywright.commissioning import (
     string_modules,
 )
 from arraywright.commissioning.expected import type_template
+from arraywright.commissioning.tables import SITE_TESTS
 from arraywright.delivery import DELIVERY_NOTE, FLASH_LIST, ORDER, PALLET_SCANS
 from arraywright.dossier.allocation_worth import PLAN_NAMES
 from arraywright.dossier.curve_plots import CurvePanel
@@ -35,6 +36,7 @@ from arraywright.plant import PLACEMENTS, Site
 from arraywright.procedures.allocate import ALLOCATION_PLANNED
 from arraywright.procedures.check_record import DESIGN_CHECKED, DESIGN_REPORT
 from arraywright.procedures.commission import COMMISSIONING_TABLES, STRINGS_JUDGED
+from arraywright.procedures.commission_sheets import further_frames
 from arraywright.procedures.inspection import inspection_of
 from arraywright.procedures.placed import what_is_where
 from arraywright.procedures.receive import DELIVERY_RECONCILED, DELIVERY_TABLES
@@ -53,6 +55,7 @@ _TITLES: Final = {
         STRING_READINGS,
         INSTRUMENTS,
         IV_POINTS,
+        SITE_TESTS,
         PLACEMENTS,
     )
 }
@@ -154,7 +157,9 @@ def _tests(record: SiteRecord, entry: Entry, placed: pl.DataFrame) -> TestPart |
     """Give the string tests; None when as-built lists alone were handed in, and no test."""
     readings = record.load_frame(entry, "readings")
     curves = record.load_frame(entry, "curves")
-    if readings.is_empty() and curves.is_empty():
+    further = further_frames(record, entry)
+    rows = further.get("site_tests")
+    if readings.is_empty() and curves.is_empty() and (rows is None or rows.is_empty()):
         return None
     summary = parse_body(entry.body)["summary"]
     return TestPart(
@@ -176,6 +181,7 @@ def _tests(record: SiteRecord, entry: Entry, placed: pl.DataFrame) -> TestPart |
             *_reading_findings(record, tuple(spec.kind for spec in COMMISSIONING_TABLES)),
             *record.load_findings(entry),
         ),
+        **further,
     )
 
 

@@ -216,7 +216,7 @@ class SiteRecord:
         frames = [self.load_frame(entry, "rows") for entry in chosen]
         if not frames:
             return spec.empty()
-        return pl.concat(frames, how="vertical").cast(spec.schema)  # type: ignore[arg-type]
+        return pl.concat([spec.completed(frame) for frame in frames], how="vertical")
 
     def new_result(
         self,
