@@ -217,9 +217,12 @@ def _judged(**columns: object) -> EarthFaultResult:
         "neg_earth_v": [-902.0],
         "meter": ["M1"],
     }
-    readings = pl.DataFrame(row | columns).match_to_schema(
-        STRING_READINGS.schema, missing_columns="insert"
-    )
+    readings = pl.DataFrame(
+        row | columns,
+        schema_overrides={
+            name: dtype for name, dtype in STRING_READINGS.schema.items() if name in row | columns
+        },
+    ).match_to_schema(STRING_READINGS.schema, missing_columns="insert")
     return judge_earth_faults(
         SITE, readings=readings, instruments=make_instruments(), modules=MODULES, now_utc=NOW
     )
@@ -294,3 +297,36 @@ def test_no_readings_give_empty_tables() -> None:
         SITE, readings=empty, instruments=make_instruments(), modules=MODULES, now_utc=NOW
     )
     assert (found.faults.height, found.findings) == (0, ())
+
+
+def test_only_a_later_insulation_test_clears_a_fault() -> None:
+    """Small voltages afterwards leave the fault standing; a passing insulation test ends it."""
+    at = [NOON, NOON + dt.timedelta(hours=1)]
+    fault: dict[str, Any] = {
+        "string": ["S00003"] * 2,
+        "measured_at": at,
+        "voc_v": [1330.0, None],
+        "pos_earth_v": [426.5, None],
+        "neg_earth_v": [-902.0, None],
+        "meter": ["M1"] * 2,
+    }
+    insulation = {
+        "riso_pos_megohm": [None, 60.0],
+        "riso_neg_megohm": [None, 55.0],
+        "riso_test_voltage_v": [None, 1500.0],
+        "insulation_tester": [None, "R1"],
+    }
+    seen = _judged(
+        **fault
+        | {"voc_v": [1330.0] * 2, "pos_earth_v": [426.5, 3.0], "neg_earth_v": [-902.0, -3.0]}
+    )
+    assert seen.faults["counts"].to_list() == [True, False]
+    assert len(seen.findings) == 1
+    cleared = _judged(**fault | insulation)
+    assert cleared.faults["counts"].to_list() == [False]
+    assert "later insulation test" in cleared.faults["words"][0]
+    assert cleared.findings == ()
+    before = _judged(**fault | insulation | {"measured_at": at[::-1]})
+    assert before.faults["counts"].to_list() == [True]
+    one_pole = _judged(**fault | insulation | {"riso_neg_megohm": [None, None]})
+    assert one_pole.faults["counts"].to_list() == [True]

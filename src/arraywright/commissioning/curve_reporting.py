@@ -28,6 +28,8 @@ LIKELY_RATIO: Final = 0.9
 
 _NAMED_RATIO: Final = 0.5
 _SIGNIFICANT: Final = 3.0
+_APART_RATIO: Final = 0.04
+"""Difference of the procedures that is told; common practice."""
 _CURVE_WORDS: Final = {
     CurveGate.TOO_FEW_POINTS: "the curve has too few points",
     CurveGate.NO_POWER: "the curve delivers no power (check the signs of its columns)",
@@ -225,6 +227,8 @@ def _reasons(
         far=pl.Series(far),
     )
     deviation, u = pl.col("deviation_ratio"), pl.col("deviation_u_ratio")
+    powers = [pl.col(f"pmax_stc{one}_w") for one in ("", "_1", "_4")]
+    apart = (pl.max_horizontal(powers) - pl.min_horizontal(powers)) / powers[0]
     parts = [
         pl.when(pl.col("stop") != "").then(pl.col("stop")),
         pl.when(pl.col("shape") != "").then(pl.col("shape")),
@@ -258,6 +262,13 @@ def _reasons(
             )
         ),
         *_departures(),
+        pl.when((apart > _APART_RATIO) & deviation.is_not_null()).then(
+            pl.format(
+                "procedures 1, 2 and 4 differ by {} % in Pmax at STC: coefficients of the type or "
+                "the temperature may be wrong",
+                (100 * apart).round(1),
+            )
+        ),
         pl.when(pl.col("far")).then(
             pl.lit("the irradiance was more than 30 % from 1000 W/m2, so the translation is far")
         ),

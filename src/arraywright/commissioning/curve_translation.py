@@ -43,7 +43,7 @@ class CurvesAtStc:
         isc_u_a: standard uncertainty of Isc at STC [A], (curves,).
         voc_u_v: standard uncertainty of Voc at STC [V], (curves,).
         pmax_u_w: standard uncertainty of Pmax at STC [W], (curves,).
-        by_procedure_1: Pmax by procedure 1, (curves,).
+        by_procedure_1: Pmax by procedure 1, meter and noise in its uncertainty, (curves,).
         by_procedure_4: Pmax by procedure 4, NaN where one diode does not describe the curve.
         nominal: what the modules let expect, (curves,).
         isc_nominal_u_a: standard uncertainty of the expected Isc [A], (curves,).
@@ -228,8 +228,8 @@ def curves_at_stc(
                 points.pmp_w * noise,
             )
         ),
-        by_procedure_1=_power_spread_out(first, chosen),
-        by_procedure_4=_power_spread_out(fourth, chosen),
+        by_procedure_1=_power_spread_out(first, chosen, combined(meter_v, meter_a, noise)),
+        by_procedure_4=_power_spread_out(fourth, chosen, combined(meter_v, meter_a, noise)),
         nominal=StringExpectation(
             **{
                 field.name: spread(getattr(given, field.name))
@@ -369,10 +369,13 @@ def _spread_out(points: MeasuredKeyPoints, chosen: _Chosen) -> MeasuredKeyPoints
     return MeasuredKeyPoints(gate=gate, **named)
 
 
-def _power_spread_out(power: PowerByProcedure, chosen: _Chosen) -> PowerByProcedure:
+def _power_spread_out(
+    power: PowerByProcedure, chosen: _Chosen, reading_u_ratio: FloatArray
+) -> PowerByProcedure:
+    """Give the power of all curves, with meter and noise in its uncertainty."""
     return PowerByProcedure(
         pmax_w=chosen.curve_values(power.pmax_w),
-        pmax_u_w=chosen.curve_values(power.pmax_u_w),
+        pmax_u_w=chosen.curve_values(combined(power.pmax_u_w, power.pmax_w * reading_u_ratio)),
         method=power.method,
     )
 

@@ -59,9 +59,10 @@ class EarthFaultResult:
     Attributes:
         faults: one row per reading with a pole-to-earth voltage, in order of string and time:
             ``state`` (located, not-seen, missing, contradictory, no-voltage, not-valid),
-            ``verdict`` (fail, review or not_assessable, never a pass), ``counts`` (newest valid of
-            its string), ``position`` with ``position_low`` and ``position_high`` in modules from
-            the positive end, ``module``, ``module_first``, ``module_last``, ``serial`` of that
+            ``verdict`` (fail, review or not_assessable, never a pass), ``cleared`` (the string
+            passed an insulation test afterwards), ``counts`` (the newest located fault of its
+            string that is not cleared), ``position`` with ``position_low`` and
+            ``position_high`` in modules from the positive end, ``module``, ``module_first``, ``module_last``, ``serial`` of that
             module where known, ``fault_megohm`` with its standard uncertainty, ``words``.
         findings: one per reading that counts and locates a fault, or that cannot be used.
         method: how it was located, in words.
@@ -90,7 +91,8 @@ def judge_earth_faults(
     A reading must be of an isolated string at open circuit. The string's own Voc is that of the
     same reading where it was read, else what its modules should give in its light and
     temperature. A fault of less than the insulation limit fails, a higher one is for review.
-    Voltages that show no fault prove no insulation: that is what the insulation test is for.
+    Voltages that show no fault prove no insulation and clear no fault found before: only a later
+    insulation test that passes does.
 
     Args:
         site: the site.
@@ -240,13 +242,15 @@ def _frame(
     for place, row in enumerate(used.tolist()):
         if found.module[place] > 0:
             serial[row] = str(mine.serial[int(mine.offsets[place] + found.module[place] - 1)] or "")
-    counts = _newest(conditions, rows, located | (states == EarthFaultState.NOT_SEEN))
+    cleared = located & (_insulated_at(conditions, limits)[rows] > conditions.time_s[rows])
+    counts = _newest(conditions, rows, located & ~cleared)
     table = frame.select(
         "string", "measured_at", "pos_earth_v", "neg_earth_v", "meter", "person"
     ).with_columns(
         state=pl.Series([names.get(one, "not-valid") for one in states.tolist()], dtype=pl.String),
         verdict=pl.Series(verdict.tolist(), dtype=pl.String),
         counts=pl.Series(counts),
+        cleared=pl.Series(cleared),
         position=spread(found.position),
         position_low=spread(found.position_low),
         position_high=spread(found.position_high),
@@ -262,11 +266,25 @@ def _frame(
     )
     words = [
         _words(row, stop=stop, state=state)
+        + ("; a later insulation test passes" if row["cleared"] else "")
         for row, stop, state in zip(
             table.iter_rows(named=True), stops, states.tolist(), strict=True
         )
     ]
     return table.with_columns(words=pl.Series(words, dtype=pl.String))
+
+
+def _insulated_at(conditions: Conditions, limits: InsulationLimits) -> FloatArray:
+    """Moment of the last valid insulation test that the string of each reading passed [s]."""
+    frame = conditions.frame
+    index = conditions.string_index
+    lower = np.minimum(number(frame, "riso_pos_megohm"), number(frame, "riso_neg_megohm"))
+    least = np.append(limits.least_megohm, np.nan)[index]
+    passed = (conditions.masks["insulation"] == 0) & (lower >= least)
+    last = np.full(len(limits.least_megohm) + 1, -np.inf)
+    np.maximum.at(last, index[passed], conditions.time_s[passed])
+    last[-1] = -np.inf
+    return np.asarray(last[index])
 
 
 def _newest(conditions: Conditions, rows: IntArray, valid: BoolArray) -> BoolArray:
