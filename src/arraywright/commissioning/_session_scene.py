@@ -21,6 +21,7 @@ from arraywright.commissioning.session_noise import Noise
 
 _PERSISTENT: Final = 0.5
 """Share of a reading's own variance that stays when the string is read again; assumption."""
+_UNSHIFTED: Final = 1e-9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -242,3 +243,17 @@ def sorted_components(of_reading: Sequence[Component], order: IntArray) -> list[
         )
         for one in of_reading
     ]
+
+
+def sound_weight(scene: Scene, found: Posterior, channel: int) -> FloatArray:
+    """Probability of each reading that this channel of it carries no shift, (n,)."""
+    calm = np.zeros((scene.known.shape[1], len(CAUSES)))
+    for kind in scene.kinds:
+        shares = np.zeros(len(CAUSES))
+        for component in kind.components:
+            still = abs(float(component.shift[channel])) < _UNSHIFTED
+            if still and component.spread[channel] == 0.0:
+                shares[CAUSES.index(component.cause)] += component.share
+        calm[kind.rows] = shares
+    in_string = np.sum(found.cause[scene.string_of] * calm, axis=1)
+    return np.asarray(in_string * found.reading[:, 0])

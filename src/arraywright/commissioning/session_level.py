@@ -91,11 +91,8 @@ def leave_one_out_level(
 
     Source: durbin-koopman-2012 2.2 to 2.4 (local level model), joined as two-filter smoother
     """
-    scale = (
-        float(np.median(variance_ratio[np.isfinite(variance_ratio)]))
-        if len(deviation_ratio)
-        else 1.0
-    )
+    told = variance_ratio[np.isfinite(variance_ratio)]
+    scale = float(np.median(told)) if len(told) else 1.0
     level, spread = _smooth(
         np.ascontiguousarray(time_s, dtype=np.float64),
         np.ascontiguousarray(deviation_ratio, dtype=np.float64),

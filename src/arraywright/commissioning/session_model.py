@@ -20,6 +20,7 @@ from arraywright.commissioning._session_scene import (
     scene_of,
     sorted_components,
     sorted_readings,
+    sound_weight,
 )
 from arraywright.commissioning.budget import (
     FAMILIES,
@@ -28,7 +29,6 @@ from arraywright.commissioning.budget import (
     family_evidence,
 )
 from arraywright.commissioning.session_causes import (
-    CAUSES,
     CHANNELS,
     CausePriors,
     Component,
@@ -38,7 +38,6 @@ from arraywright.commissioning.session_noise import ChannelFit, Noise, fit_chann
 __all__ = ["SessionReadings", "SessionResult", "explain_session"]
 
 _ROUNDS: Final = 4
-_UNSHIFTED: Final = 1e-9
 _SHARE_PASSES: Final = 6
 _STRICT_SHARE: Final = 0.1
 
@@ -77,20 +76,6 @@ class SessionResult:
         return self.probability[:, 0]
 
 
-def _sound_weight(scene: Scene, found: Posterior, channel: int) -> FloatArray:
-    """Probability of each reading that this channel of it carries no shift, (n,)."""
-    calm = np.zeros((scene.known.shape[1], len(CAUSES)))
-    for kind in scene.kinds:
-        shares = np.zeros(len(CAUSES))
-        for component in kind.components:
-            still = abs(float(component.shift[channel])) < _UNSHIFTED
-            if still and component.spread[channel] == 0.0:
-                shares[CAUSES.index(component.cause)] += component.share
-        calm[kind.rows] = shares
-    in_string = np.sum(found.cause[scene.string_of] * calm, axis=1)
-    return np.asarray(in_string * found.reading[:, 0])
-
-
 def _fit(
     scene: Scene, found: Posterior | None, *, start: Sequence[Noise]
 ) -> tuple[ChannelFit, ...]:
@@ -101,7 +86,7 @@ def _fit(
         rows = np.flatnonzero(known)
         sound = np.ones(len(rows))
         if found is not None:
-            sound = _sound_weight(scene, found, channel)[rows]
+            sound = sound_weight(scene, found, channel)[rows]
         residual = np.full(len(known), np.nan)
         variance = np.full(len(known), 1.0)
         noise, plausible = start[channel], np.zeros((0, 3))

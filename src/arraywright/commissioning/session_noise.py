@@ -13,7 +13,15 @@ from arraywright.arrays import FloatArray, FloatLike, IntArray
 from arraywright.commissioning._session_kernels import weighted_score
 from arraywright.commissioning.session_level import leave_one_out_level
 
-__all__ = ["ChannelFit", "Noise", "fit_channel", "level_of", "log_density", "mirrored_weight"]
+__all__ = [
+    "ChannelFit",
+    "Noise",
+    "fit_channel",
+    "level_of",
+    "log_density",
+    "mirrored_weight",
+    "sloped",
+]
 
 _DEGREES: Final = (2.5, 3.0, 4.0, 6.0, 9.0, 15.0, 40.0, 300.0)
 _DRIFTS: Final = 10.0 ** np.arange(-14.0, -5.4, 0.5)
@@ -173,7 +181,7 @@ def _plausible(fit: ChannelFit, *, own_variance: FloatArray, sound: FloatArray) 
     return np.asarray(flat)
 
 
-def _sloped(noise: Noise, light: FloatArray) -> FloatArray:
+def sloped(noise: Noise, light: FloatArray) -> FloatArray:
     """Error that goes with the light, (n,)."""
     slopes = np.array(noise.slopes or np.zeros(len(light)))
     return np.asarray(slopes @ light)
@@ -236,7 +244,7 @@ def fit_channel(
         )
 
     for _ in range(_ROUNDS):
-        value = deviation_ratio - _sloped(noise, light_ratio)
+        value = deviation_ratio - sloped(noise, light_ratio)
         fit = level(value, weight, noise)
         tails = mirrored_weight(fit.residual, fit.variance, sound_ratio=sound_ratio)
         tried = [level(value, weight, replace(noise, drift_per_s=one)) for one in _DRIFTS.tolist()]
@@ -258,6 +266,6 @@ def fit_channel(
         squared = fit.residual**2 / fit.variance
         weight = sound_ratio * (noise.degrees + 1.0) / (noise.degrees + squared)
         noise = replace(noise, slopes=_slopes(fit, light_ratio, weight=weight, level=level))
-    fit = level(deviation_ratio - _sloped(noise, light_ratio), weight, noise)
+    fit = level(deviation_ratio - sloped(noise, light_ratio), weight, noise)
     tails = mirrored_weight(fit.residual, fit.variance, sound_ratio=sound_ratio)
     return replace(fit, plausible=_plausible(fit, own_variance=own_variance_ratio, sound=tails))

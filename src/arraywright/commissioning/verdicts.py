@@ -62,7 +62,8 @@ class CommissioningResult:
             ``swapped_with`` (string whose label looks swapped with this one's) and its
             probability, ``sound_probability``, ``likely`` (causes with their probabilities, in
             words), ``likely_key``, ``likely_probability``, ``unlike_chance``, ``cause``,
-            ``cause_key``, ``check_next``, ``caution``, ``reasons`` (list of texts), ``readings`` (count).
+            ``cause_key``, ``check_next``, ``caution``, ``reasons`` (list of texts), ``readings``
+            (count).
         readings: one row per reading, in order of string and time, with what stops each test
             (``voc_gates`` ..., empty where nothing does), what it was compared with, and
             ``counts_for``, the tests for which it is the newest valid reading.
