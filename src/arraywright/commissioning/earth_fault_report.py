@@ -62,8 +62,9 @@ class EarthFaultResult:
             ``verdict`` (fail, review or not_assessable, never a pass), ``cleared`` (the string
             passed an insulation test afterwards), ``counts`` (the newest located fault of its
             string that is not cleared), ``position`` with ``position_low`` and
-            ``position_high`` in modules from the positive end, ``module``, ``module_first``, ``module_last``, ``serial`` of that
-            module where known, ``fault_megohm`` with its standard uncertainty, ``words``.
+            ``position_high`` in modules from the positive end, ``module``, ``module_first``,
+            ``module_last``, ``serial`` of that module where known, ``fault_megohm`` with its
+            standard uncertainty, ``words``.
         findings: one per reading that counts and locates a fault, or that cannot be used.
         method: how it was located, in words.
     """
