@@ -15,7 +15,7 @@ from arraywright.plant import Site
 
 __all__ = ["TILE_MODULES", "MapGeometry", "map_geometry"]
 
-TILE_MODULES: Final = 16_384
+TILE_MODULES: Final = 8_192
 """A tile is divided while it holds more modules than this and more than one string."""
 
 _LANDSCAPE_LEAST_RATIO: Final = 0.995

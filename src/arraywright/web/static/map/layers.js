@@ -5,6 +5,8 @@ import * as twgl from "../vendor/twgl/twgl-full.module.js";
 
 const GROUPS_A_SIDE = 24;
 const FIGURES = 6;
+/** So many modules out of view are drawn rather than a further call made. */
+const RUN_GAP = 60;
 
 /** One list of corners for all layers: two triangles for each rectangle. */
 export class Corners {
@@ -105,6 +107,32 @@ export class Layer {
     gl.deleteBuffer(this.buffers.attribs.code.buffer);
     gl.deleteVertexArray(this.vao.vertexArrayObject);
   }
+}
+
+/**
+ * Runs of strings of a tile that a part of the site may touch, as runs of their modules: first and
+ * end, one after the other. Runs that are close are drawn as one.
+ * @param {import("./site.js").Tile} tile
+ * @param {[number, number, number, number]} part
+ * @returns {number[]}
+ */
+export function runsOfTile(tile, part) {
+  const { edges, first } = tile;
+  const out = [];
+  for (let place = 0, at = 0; place < tile.strings.length; place += 1, at += 4) {
+    const outside =
+      edges[at] > part[2] ||
+      edges[at + 2] < part[0] ||
+      edges[at + 1] > part[3] ||
+      edges[at + 3] < part[1];
+    if (outside) continue;
+    if (out.length && first[place] - out[out.length - 1] <= RUN_GAP) {
+      out[out.length - 1] = first[place + 1];
+    } else {
+      out.push(first[place], first[place + 1]);
+    }
+  }
+  return out;
 }
 
 /** The ground of strings, in the order of groups of ground. */

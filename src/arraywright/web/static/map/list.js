@@ -49,12 +49,11 @@ export function sentence(seen, values, words) {
  *   site: import("./site.js").SiteLayout,
  *   values: import("./values.js").Values,
  *   words: import("./words.js").Words,
- *   part: [number, number, number, number],
+ *   seen: ReturnType<typeof inView>,
  *   choose: (row: number) => void,
  * }} given
  */
-export function showList(place, { site, values, words, part, choose }) {
-  const seen = inView(site, values, part);
+export function showList(place, { seen, site, values, words, choose }) {
   const rank = (/** @type {number} */ string) => values.categories[values.codes[string]].rank;
   seen.strings.sort((one, other) => rank(other) - rank(one) || one - other);
   const shown = seen.strings.slice(0, ROWS_MOST);
@@ -72,8 +71,9 @@ export function showList(place, { site, values, words, part, choose }) {
   });
   const heads = [words.say("string"), words.say(`colouring_${values.name}`), words.say("modules")];
   if (values.figures) heads.push(words.say("value"));
+  const said = sentence(seen, values, words);
   place.replaceChildren(
-    element("p", { text: sentence(seen, values, words) }),
+    element("p", { text: said }),
     table({
       caption:
         shown.length < seen.strings.length
@@ -84,5 +84,5 @@ export function showList(place, { site, values, words, part, choose }) {
       numbers: [2, 3],
     }),
   );
-  return sentence(seen, values, words);
+  return said;
 }

@@ -35,14 +35,15 @@ class MapPage {
     this.values = values;
     this.words = words;
     this.frame = part("map-frame");
-    this.ground = /** @type {HTMLCanvasElement} */ (part("map-ground"));
+    this.ground = part("map-ground");
     this.view = new View(site.bounds);
-    this.painter = new Painter(this.ground, site);
+    this.painter = new Painter(part("map-squares"), site);
     this.overlay = new Overlay(/** @type {HTMLCanvasElement} */ (part("map-over")), site);
     this.chosen = -1;
     /** @type {number[]} */
     this.found = [];
     this.frames = 0;
+    this.whole = 0;
     this.queued = false;
     this.settling = 0;
     this.sharpening = 0;
@@ -76,12 +77,15 @@ class MapPage {
 
   /** The view changed: draw soon, and say so once it rests. */
   moved() {
-    if (!this.queued) {
-      this.queued = true;
-      requestAnimationFrame(() => this.draw());
-    }
+    this.again();
     window.clearTimeout(this.settling);
     this.settling = window.setTimeout(() => this.settled(), SETTLE_MS);
+  }
+
+  again() {
+    if (this.queued) return;
+    this.queued = true;
+    requestAnimationFrame(() => this.draw());
   }
 
   draw() {
@@ -93,19 +97,21 @@ class MapPage {
     }
     const zooming = view.scale !== this.lastScale && this.frames > 0;
     this.lastScale = view.scale;
-    const { stretched } = this.painter.draw(view, this.density, zooming);
+    const { missing, further } = this.painter.draw(view, this.density, zooming);
     this.overlay.draw(view, this.density, {
       chosen: this.chosen,
       found: this.found,
       names: site.names !== null,
     });
     this.frames += 1;
+    this.whole += missing === 0 ? 1 : 0;
+    this.frame.dataset.scale = String(view.scale);
     this.frame.dataset.frames = String(this.frames);
-    if (this.frames === 1) performance.mark("map-first-picture");
-    if (stretched) {
-      window.clearTimeout(this.sharpening);
-      this.sharpening = window.setTimeout(() => this.moved(), SHARPEN_MS);
-    }
+    this.frame.dataset.whole = String(this.whole);
+    if (this.whole === 1 && missing === 0) performance.mark("map-first-picture");
+    window.clearTimeout(this.sharpening);
+    if (zooming) this.sharpening = window.setTimeout(() => this.again(), SHARPEN_MS);
+    else if (further) this.again();
   }
 
   /** @param {number} number */
@@ -132,18 +138,22 @@ class MapPage {
     part("map-scale-words").textContent = `${this.words.whole.format(bar.length)} ${bar.unit}`;
     const list = /** @type {HTMLDetailsElement} */ (part("map-list-fold"));
     const bounds = this.view.part();
+    const seen = inView(this.site, this.values, bounds);
+    this.frame.dataset.modules = String(
+      seen.strings.reduce((sum, string) => sum + this.site.stringModules[string], 0),
+    );
     if (list.open) {
       this.tell(
         showList(part("map-list"), {
+          seen,
           site: this.site,
           values: this.values,
           words: this.words,
-          part: bounds,
           choose: (row) => this.choose(row, { move: true, focus: true }),
         }),
       );
     } else {
-      this.tell(sentence(inView(this.site, this.values, bounds), this.values, this.words));
+      this.tell(sentence(seen, this.values, this.words));
     }
   }
 

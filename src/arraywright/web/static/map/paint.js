@@ -2,9 +2,9 @@
 // Draws the ground of strings and modules with the graphics unit, square by square.
 
 import * as twgl from "../vendor/twgl/twgl-full.module.js";
-import { Corners, Groups, Layer } from "./layers.js";
+import { Corners, Groups, Layer, runsOfTile } from "./layers.js";
 import { PATTERNS, SIGNS, colourOf } from "./looks.js";
-import { Pictures, SQUARE_PX } from "./pictures.js";
+import { SQUARE_PX, Sheet } from "./pictures.js";
 import { BOX_FRAGMENT, BOX_VERTEX, SIGN_FRAGMENT, SIGN_VERTEX } from "./shaders.js";
 
 const SIGN_PX = 7;
@@ -13,26 +13,27 @@ const SIGN_LEAST_PX = 2.5;
 const JOINT_M = 0.015;
 /** Modules are drawn one by one from this many pixels of their shorter side on. */
 export const MODULE_PX = 1.5;
-/** A machine that draws the whole site faster than this draws it anew while zooming. */
-const QUICK_MS = 12;
+/** After this long no further square is begun in a frame. */
+const BUDGET_MS = 8;
+/** Squares around the view that are drawn while nothing else is to do. */
+const RING = 1;
+/** Squares around the view that are kept. */
+const KEPT_RING = 3;
 
 /** @typedef {[number, number, number, number]} Part */
 
 export class Painter {
   /**
-   * @param {HTMLCanvasElement} canvas
+   * @param {HTMLElement} host element whose children the squares become
    * @param {import("./site.js").SiteLayout} site
    */
-  constructor(canvas, site) {
-    const held = canvas.getContext("webgl2", {
-      alpha: false,
-      antialias: false,
-      depth: false,
-      powerPreference: "high-performance",
-    });
+  constructor(host, site) {
+    this.canvas = new OffscreenCanvas(SQUARE_PX, SQUARE_PX);
+    const held = this.canvas.getContext("webgl2", { alpha: false, antialias: true, depth: true });
     if (!held) throw new Error("no WebGL 2");
     const gl = /** @type {WebGL2RenderingContext} */ (held);
     this.gl = gl;
+    this.host = host;
     this.site = site;
     this.boxes = twgl.createProgramInfo(gl, [BOX_VERTEX, BOX_FRAGMENT]);
     this.signs = twgl.createProgramInfo(gl, [SIGN_VERTEX, SIGN_FRAGMENT]);
@@ -46,13 +47,15 @@ export class Painter {
     this.corners = new Corners(gl);
     this.groups = new Groups(site.ground, site.bounds);
     this.strings = new Layer(gl, this.boxes, this.corners, this.groups.ground);
-    this.pictures = new Pictures(gl);
+    /** @type {Sheet | null} */
+    this.sheet = null;
+    /** @type {Sheet | null} */
+    this.before = null;
     /** @type {Map<number, Layer>} */
     this.tiles = new Map();
     /** @type {Layer | null} */
     this.marks = null;
-    this.quick = false;
-    this.timed = false;
+    gl.enable(gl.DEPTH_TEST);
     gl.depthFunc(gl.LEQUAL);
     this.themed();
   }
@@ -61,7 +64,7 @@ export class Painter {
   themed() {
     this.paper = colourOf("paper").map((part) => part / 255);
     this.ink = colourOf("ink").map((part) => part / 255);
-    this.pictures.clear();
+    this.sheet?.spoil();
   }
 
   /**
@@ -90,7 +93,7 @@ export class Painter {
     }
     this.strings.colour(codes);
     this.#setSigns(values, codes);
-    this.pictures.clear();
+    this.sheet?.spoil();
   }
 
   /**
@@ -125,7 +128,8 @@ export class Painter {
       this.tiles.set(tile.number, layer);
     }
     if (tile.codes) layer.colour(tile.codes);
-    this.pictures.clear();
+    const bounds = this.site.tileBounds.subarray(4 * tile.number, 4 * tile.number + 4);
+    this.sheet?.spoil([bounds[0], bounds[1], bounds[2], bounds[3]]);
   }
 
   /** @param {number} number */
@@ -135,67 +139,80 @@ export class Painter {
   }
 
   /**
-   * Draw what a view shows. Squares that were drawn before are copied.
+   * Show a view: what was drawn is moved, what is missing is drawn as far as the time allows.
    * @param {import("./view.js").View} view
    * @param {number} density device pixels per pixel
-   * @param {boolean} hurried whether stretched squares of another scale will do for the moment
+   * @param {boolean} zooming whether stretched squares will do for the moment
+   * @returns {{missing: number, further: boolean}} squares in view that are not drawn yet, and
+   *     whether there are others worth drawing
    */
-  draw(view, density, hurried) {
-    const { gl, pictures } = this;
-    const wide = Math.round(view.width * density);
-    const high = Math.round(view.height * density);
-    if (gl.canvas.width !== wide || gl.canvas.height !== high) {
-      gl.canvas.width = wide;
-      gl.canvas.height = high;
-    }
-    const scale = view.scale * density;
-    const stretched = hurried && !this.quick && pictures.scale > 0 && pictures.scale !== scale;
-    if (!stretched) pictures.begin(scale, density);
-    const factor = scale / pictures.scale;
-    const side = pictures.side * factor;
-    // Left and low edge of the screen from the site's origin [device px at this scale].
-    const left = Math.round(view.x * scale - wide / 2);
-    const low = Math.round(view.y * scale - high / 2);
-    gl.bindFramebuffer(gl.FRAMEBUFFER, null);
-    gl.viewport(0, 0, wide, high);
-    gl.clearColor(this.paper[0], this.paper[1], this.paper[2], 1);
-    gl.clear(gl.COLOR_BUFFER_BIT);
-    const columns = [Math.floor(left / side), Math.floor((left + wide) / side)];
-    const lines = [Math.floor(low / side), Math.floor((low + high) / side)];
+  draw(view, density, zooming) {
+    const other = !this.sheet || this.sheet.scale !== view.scale || this.sheet.density !== density;
+    if (other && !(zooming && this.sheet)) this.#begin(view, density);
+    const sheet = /** @type {Sheet} */ (this.sheet);
+    sheet.place(view);
+    this.before?.place(view);
+    if (other && zooming && this.sheet?.scale !== view.scale) return { missing: 0, further: true };
     const start = performance.now();
-    let drawn = 0;
-    for (let line = lines[0]; line <= lines[1]; line += 1) {
-      for (let column = columns[0]; column <= columns[1]; column += 1) {
-        if (!stretched && !pictures.has(column, line)) {
-          pictures.draw(column, line, () => this.#square(column, line, density));
-          drawn += 1;
-        }
-        const at = [column * side - left, line * side - low].map(Math.round);
-        const end = [(column + 1) * side - left, (line + 1) * side - low].map(Math.round);
-        pictures.show(column, line, [at[0], at[1], end[0], end[1]]);
-      }
+    const seen = sheet.wanted(view, 0).filter(([column, line]) => !sheet.isDone(column, line));
+    let done = 0;
+    while (done < seen.length && (done === 0 || performance.now() - start < BUDGET_MS)) {
+      this.#take(sheet, seen[done][0], seen[done][1]);
+      done += 1;
     }
-    const seen = (columns[1] - columns[0] + 2) * (lines[1] - lines[0] + 2);
-    if (!stretched) pictures.keep(seen + 12);
-    if (drawn && !this.timed) {
-      this.timed = true;
-      gl.bindFramebuffer(gl.FRAMEBUFFER, null);
-      gl.readPixels(0, 0, 1, 1, gl.RGBA, gl.UNSIGNED_BYTE, new Uint8Array(4));
-      this.quick = performance.now() - start < QUICK_MS;
+    const missing = seen.length - done;
+    if (missing === 0 && this.before) {
+      this.before.remove();
+      this.before = null;
     }
-    return { drawn, stretched };
+    let further = missing > 0;
+    if (missing === 0 && performance.now() - start < BUDGET_MS) {
+      const around = sheet.wanted(view, RING).filter(([column, line]) => !sheet.isDone(column, line));
+      if (around.length && done === 0) this.#take(sheet, around[0][0], around[0][1]);
+      further = around.length > (done === 0 ? 1 : 0);
+    }
+    sheet.keep(sheet.wanted(view, KEPT_RING));
+    return { missing, further };
   }
 
   /**
-   * Draw a square of the map into the frame that is bound.
-   * @param {number} column
-   * @param {number} line
+   * Begin a sheet; the one before stays beneath until the new one is whole.
+   * @param {import("./view.js").View} view
    * @param {number} density
    */
-  #square(column, line, density) {
-    const { gl, pictures, site } = this;
-    const metres = pictures.side / pictures.scale;
-    const margin = (2 * SIGN_PX * density) / pictures.scale;
+  #begin(view, density) {
+    if (this.before && this.sheet && !this.sheet.squares.size) this.sheet.remove();
+    else {
+      this.before?.remove();
+      this.before = this.sheet;
+    }
+    this.sheet = new Sheet(this.host, view, density);
+    const side = Math.round(SQUARE_PX * density);
+    if (this.canvas.width !== side) [this.canvas.width, this.canvas.height] = [side, side];
+  }
+
+  /**
+   * @param {Sheet} sheet
+   * @param {number} column
+   * @param {number} line
+   */
+  #take(sheet, column, line) {
+    this.#square(column, line, sheet.scale, sheet.density);
+    sheet.take(column, line, this.canvas.transferToImageBitmap());
+  }
+
+  /**
+   * Draw a square of the map.
+   * @param {number} column
+   * @param {number} line
+   * @param {number} scale pixels per metre
+   * @param {number} density
+   */
+  #square(column, line, scale, density) {
+    const { gl, site } = this;
+    const side = this.canvas.width;
+    const metres = SQUARE_PX / scale;
+    const margin = (2 * SIGN_PX) / scale;
     /** @type {Part} */
     const part = [
       column * metres - margin,
@@ -203,39 +220,40 @@ export class Painter {
       (column + 1) * metres + margin,
       (line + 1) * metres + margin,
     ];
+    gl.viewport(0, 0, side, side);
     gl.clearColor(this.paper[0], this.paper[1], this.paper[2], 1);
     gl.clear(gl.COLOR_BUFFER_BIT | gl.DEPTH_BUFFER_BIT);
-    gl.enable(gl.DEPTH_TEST);
-    const signPx = this.#signPx(pictures.scale / density) * density;
+    const signPx = this.#signPx(scale);
     const uniforms = {
       looks: this.looks,
       middle: [(column + 0.5) * metres, (line + 0.5) * metres],
       perMetre: [2 / metres, 2 / metres],
-      pixelsPerMetre: pictures.scale,
-      joint: JOINT_M * Math.min(Math.max(2 - (0.04 * pictures.scale) / density, 0), 1),
+      pixelsPerMetre: scale * density,
+      joint: JOINT_M * Math.min(Math.max(2 - 0.04 * scale, 0), 1),
       paper: this.paper,
       ink: this.ink,
       unit: density,
-      sizeInView: [(2 * signPx) / pictures.side, (2 * signPx) / pictures.side],
+      sizeInView: [(2 * signPx) / SQUARE_PX, (2 * signPx) / SQUARE_PX],
     };
     gl.useProgram(this.boxes.program);
     twgl.setUniforms(this.boxes, uniforms);
-    const single = (pictures.scale / density) * site.moduleShort >= MODULE_PX;
+    const single = scale * site.moduleShort >= MODULE_PX;
     const wanted = single ? site.tilesIn(part) : [];
     if (!single || wanted.some((tile) => !this.tiles.has(tile))) {
       const runs = this.groups.runs(part);
       for (let at = 0; at < runs.length; at += 2) this.strings.draw(runs[at], runs[at + 1]);
     }
     for (const tile of wanted) {
-      const layer = this.tiles.get(tile);
-      if (layer) layer.draw(0, layer.count);
+      const [layer, held] = [this.tiles.get(tile), site.loaded.get(tile)];
+      if (!layer || !held) continue;
+      const runs = runsOfTile(held, part);
+      for (let at = 0; at < runs.length; at += 2) layer.draw(runs[at], runs[at + 1]);
     }
     if (this.marks) {
       gl.useProgram(this.signs.program);
       twgl.setUniforms(this.signs, uniforms);
       this.marks.draw(0, this.marks.count);
     }
-    gl.disable(gl.DEPTH_TEST);
   }
 
   /**

@@ -1,155 +1,135 @@
 // @ts-check
-// Squares of the map that were drawn already: moving the map only copies them.
+// Squares of the map as pictures of their own: moving the map moves them, and only what comes
+// into view is drawn.
 
 /** Side of a square [px]; patterns repeat every 6 px and so go on from square to square. */
-export const SQUARE_PX = 480;
-const SAMPLES = 4;
+export const SQUARE_PX = 288;
 
 /**
- * @typedef {object} Picture
- * @property {WebGLTexture} texture
- * @property {WebGLFramebuffer} frame
- * @property {number} used
+ * @typedef {object} Square
+ * @property {HTMLCanvasElement} canvas
+ * @property {number} column
+ * @property {number} line
+ * @property {boolean} stale whether it must be drawn again
  */
 
-export class Pictures {
-  /** @param {WebGL2RenderingContext} gl */
-  constructor(gl) {
-    this.gl = gl;
-    this.side = 0;
-    this.scale = 0;
-    this.turn = 0;
-    /** @type {Map<string, Picture>} */
-    this.held = new Map();
-    /** @type {Picture[]} */
-    this.spare = [];
-    this.smooth = /** @type {WebGLFramebuffer} */ (gl.createFramebuffer());
-    this.colour = gl.createRenderbuffer();
-    this.depth = gl.createRenderbuffer();
+/** All squares of one scale. */
+export class Sheet {
+  /**
+   * @param {HTMLElement} host
+   * @param {import("./view.js").View} view
+   * @param {number} density device pixels per pixel
+   */
+  constructor(host, view, density) {
+    this.scale = view.scale;
+    this.density = density;
+    /** Squares are placed from one that is near, so that figures stay small. */
+    this.column = Math.floor((view.x * view.scale) / SQUARE_PX);
+    this.line = Math.floor((view.y * view.scale) / SQUARE_PX);
+    this.element = document.createElement("div");
+    this.element.className = "map-sheet";
+    /** @type {Map<string, Square>} */
+    this.squares = new Map();
+    host.append(this.element);
   }
 
   /**
-   * Begin a picture of the map at a scale.
-   * @param {number} scale device pixels per metre
-   * @param {number} density
+   * Put the sheet where a view wants it, stretched when the view has another scale.
+   * @param {import("./view.js").View} view
    */
-  begin(scale, density) {
-    const side = SQUARE_PX * density;
-    if (side !== this.side) {
-      this.clear();
-      for (const picture of this.spare.splice(0)) this.#delete(picture);
-      this.#size(Math.round(side));
-      this.side = side;
+  place(view) {
+    const factor = view.scale / this.scale;
+    const snap = (/** @type {number} */ px) =>
+      factor === 1 ? Math.round(px * this.density) / this.density : px;
+    const side = SQUARE_PX * factor;
+    const right = snap(this.column * side - view.x * view.scale + view.width / 2);
+    const down = snap(view.y * view.scale - this.line * side + view.height / 2);
+    this.element.style.transform = `translate(${right}px, ${down}px) scale(${factor})`;
+  }
+
+  /**
+   * Columns and lines of squares that a view touches, from the middle outwards.
+   * @param {import("./view.js").View} view
+   * @param {number} ring further squares around them
+   * @returns {[number, number][]}
+   */
+  wanted(view, ring) {
+    const side = SQUARE_PX * (view.scale / this.scale);
+    const [x, y] = [view.x * view.scale, view.y * view.scale];
+    const out = /** @type {[number, number][]} */ ([]);
+    const [left, right] = [x - view.width / 2, x + view.width / 2].map((px) => Math.floor(px / side));
+    const [low, top] = [y - view.height / 2, y + view.height / 2].map((px) => Math.floor(px / side));
+    for (let line = low - ring; line <= top + ring; line += 1) {
+      for (let column = left - ring; column <= right + ring; column += 1) out.push([column, line]);
     }
-    if (scale !== this.scale) {
-      this.clear();
-      this.scale = scale;
-    }
-    this.turn += 1;
-  }
-
-  /** Forget all squares: something in them changed. */
-  clear() {
-    this.spare.push(...this.held.values());
-    this.held.clear();
-  }
-
-  /** @param {number} side */
-  #size(side) {
-    const { gl } = this;
-    const samples = Math.min(SAMPLES, gl.getParameter(gl.MAX_SAMPLES));
-    gl.bindFramebuffer(gl.FRAMEBUFFER, this.smooth);
-    for (const [buffer, format, place] of /** @type {[any, number, number][]} */ ([
-      [this.colour, gl.RGBA8, gl.COLOR_ATTACHMENT0],
-      [this.depth, gl.DEPTH_COMPONENT16, gl.DEPTH_ATTACHMENT],
-    ])) {
-      gl.bindRenderbuffer(gl.RENDERBUFFER, buffer);
-      gl.renderbufferStorageMultisample(gl.RENDERBUFFER, samples, format, side, side);
-      gl.framebufferRenderbuffer(gl.FRAMEBUFFER, place, gl.RENDERBUFFER, buffer);
-    }
-  }
-
-  /** @returns {Picture} */
-  #make() {
-    const { gl, side } = this;
-    const spare = this.spare.pop();
-    if (spare) return spare;
-    const texture = /** @type {WebGLTexture} */ (gl.createTexture());
-    gl.bindTexture(gl.TEXTURE_2D, texture);
-    gl.texStorage2D(gl.TEXTURE_2D, 1, gl.RGBA8, side, side);
-    const frame = /** @type {WebGLFramebuffer} */ (gl.createFramebuffer());
-    gl.bindFramebuffer(gl.FRAMEBUFFER, frame);
-    gl.framebufferTexture2D(gl.FRAMEBUFFER, gl.COLOR_ATTACHMENT0, gl.TEXTURE_2D, texture, 0);
-    return { texture, frame, used: 0 };
-  }
-
-  /** @param {Picture} picture */
-  #delete(picture) {
-    this.gl.deleteFramebuffer(picture.frame);
-    this.gl.deleteTexture(picture.texture);
+    const away = (/** @type {[number, number]} */ [column, line]) =>
+      Math.hypot((column + 0.5) * side - x, (line + 0.5) * side - y);
+    return out.sort((one, other) => away(one) - away(other));
   }
 
   /**
    * @param {number} column
    * @param {number} line
    */
-  has(column, line) {
-    return this.held.has(`${column} ${line}`);
+  isDone(column, line) {
+    const held = this.squares.get(`${column} ${line}`);
+    return held !== undefined && !held.stale;
   }
 
   /**
-   * Draw a square: `paint` draws into it.
+   * Take a picture of a square.
    * @param {number} column
    * @param {number} line
-   * @param {() => void} paint
+   * @param {ImageBitmap} picture
    */
-  draw(column, line, paint) {
-    const { gl, side } = this;
-    const picture = this.#make();
-    gl.bindFramebuffer(gl.FRAMEBUFFER, this.smooth);
-    gl.viewport(0, 0, side, side);
-    paint();
-    gl.bindFramebuffer(gl.READ_FRAMEBUFFER, this.smooth);
-    gl.bindFramebuffer(gl.DRAW_FRAMEBUFFER, picture.frame);
-    gl.blitFramebuffer(0, 0, side, side, 0, 0, side, side, gl.COLOR_BUFFER_BIT, gl.NEAREST);
-    gl.invalidateFramebuffer(gl.READ_FRAMEBUFFER, [gl.COLOR_ATTACHMENT0, gl.DEPTH_ATTACHMENT]);
-    picture.used = this.turn;
-    this.held.set(`${column} ${line}`, picture);
-  }
-
-  /**
-   * Copy a square onto the screen, stretched where the scale is another one now.
-   * @param {number} column
-   * @param {number} line
-   * @param {[number, number, number, number]} to left, low, right, top [device px]
-   */
-  show(column, line, to) {
-    const { gl, side } = this;
-    const picture = this.held.get(`${column} ${line}`);
-    if (!picture) return;
-    picture.used = this.turn;
-    const exact = to[2] - to[0] === side && to[3] - to[1] === side;
-    gl.bindFramebuffer(gl.READ_FRAMEBUFFER, picture.frame);
-    gl.bindFramebuffer(gl.DRAW_FRAMEBUFFER, null);
-    gl.blitFramebuffer(
-      ...[0, 0, side, side],
-      ...to,
-      gl.COLOR_BUFFER_BIT,
-      exact ? gl.NEAREST : gl.LINEAR,
-    );
-  }
-
-  /**
-   * Give up the squares that were not shown for longest.
-   * @param {number} most
-   */
-  keep(most) {
-    if (this.held.size <= most) return;
-    const oldest = [...this.held].sort((one, other) => one[1].used - other[1].used);
-    for (const [key, picture] of oldest.slice(0, this.held.size - most)) {
-      this.held.delete(key);
-      this.spare.push(picture);
+  take(column, line, picture) {
+    const key = `${column} ${line}`;
+    let held = this.squares.get(key);
+    if (!held) {
+      const canvas = document.createElement("canvas");
+      canvas.className = "map-square";
+      canvas.style.left = `${(column - this.column) * SQUARE_PX}px`;
+      canvas.style.top = `${(this.line - line - 1) * SQUARE_PX}px`;
+      held = { canvas, column, line, stale: false };
+      this.element.append(canvas);
+      this.squares.set(key, held);
     }
-    while (this.spare.length > 8) this.#delete(/** @type {Picture} */ (this.spare.pop()));
+    const { canvas } = held;
+    if (canvas.width !== picture.width) [canvas.width, canvas.height] = [picture.width, picture.height];
+    canvas.getContext("bitmaprenderer")?.transferFromImageBitmap(picture);
+    held.stale = false;
+  }
+
+  /**
+   * Squares must be drawn again: all, or those that a part of the site touches.
+   * @param {[number, number, number, number]} [part]
+   */
+  spoil(part) {
+    const side = SQUARE_PX / this.scale;
+    for (const held of this.squares.values()) {
+      held.stale ||=
+        !part ||
+        (held.column * side <= part[2] &&
+          (held.column + 1) * side >= part[0] &&
+          held.line * side <= part[3] &&
+          (held.line + 1) * side >= part[1]);
+    }
+  }
+
+  /**
+   * Give up squares that are not among those that are wanted.
+   * @param {[number, number][]} wanted
+   */
+  keep(wanted) {
+    const kept = new Set(wanted.map(([column, line]) => `${column} ${line}`));
+    for (const [key, held] of this.squares) {
+      if (kept.has(key)) continue;
+      held.canvas.remove();
+      this.squares.delete(key);
+    }
+  }
+
+  remove() {
+    this.element.remove();
   }
 }

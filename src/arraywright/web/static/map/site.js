@@ -4,13 +4,14 @@
 import { fetchArrays, fetchJson } from "./wire.js";
 
 const API = "/api/v1/map";
-const TILES_KEPT = 96;
+const TILES_KEPT = 72;
 
 /**
  * @typedef {object} Tile
  * @property {number} number
  * @property {Uint32Array} strings rows of its strings
  * @property {Uint32Array} first first module of each string within the tile, and the count
+ * @property {Float32Array} edges least x and y, greatest x and y of each string [m]
  * @property {Float32Array} ground centre and half sides of each module, six figures each [m]
  * @property {Uint8Array | null} codes what each module is, in the colouring `colouring`
  * @property {string} colouring
@@ -123,11 +124,13 @@ export class SiteLayout {
       first[place + 1] = first[place] + count;
       this.places.set(arrays.string[place], [number, place]);
     });
+    const ground = laidOut(arrays.x, arrays.y, this.moduleShapes, arrays.shape);
     return {
       number,
       strings: arrays.string,
       first,
-      ground: laidOut(arrays.x, arrays.y, this.moduleShapes, arrays.shape),
+      edges: edgesOf(first, ground),
+      ground,
       codes: null,
       colouring: "",
       used: 0,
@@ -273,6 +276,28 @@ function laidOut(x, y, shapes, shape) {
     out[at + 3] = shapes[from + 1];
     out[at + 4] = shapes[from + 2];
     out[at + 5] = shapes[from + 3];
+  }
+  return out;
+}
+
+/**
+ * Edges of each string of a tile.
+ * @param {Uint32Array} first
+ * @param {Float32Array} ground
+ */
+function edgesOf(first, ground) {
+  const out = new Float32Array(4 * (first.length - 1));
+  for (let place = 0; place < first.length - 1; place += 1) {
+    let [left, low, right, top] = [Infinity, Infinity, -Infinity, -Infinity];
+    for (let at = 6 * first[place]; at < 6 * first[place + 1]; at += 6) {
+      const wide = Math.abs(ground[at + 2]) + Math.abs(ground[at + 4]);
+      const high = Math.abs(ground[at + 3]) + Math.abs(ground[at + 5]);
+      left = Math.min(left, ground[at] - wide);
+      right = Math.max(right, ground[at] + wide);
+      low = Math.min(low, ground[at + 1] - high);
+      top = Math.max(top, ground[at + 1] + high);
+    }
+    out.set([left, low, right, top], 4 * place);
   }
   return out;
 }
