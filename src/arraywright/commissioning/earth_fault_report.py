@@ -25,7 +25,7 @@ from arraywright.commissioning.instruments import instruments_of_readings
 from arraywright.commissioning.insulation import least_sound_megohm
 from arraywright.commissioning.standard import InsulationLimits, insulation_limits
 from arraywright.commissioning.string_modules import StringModules, aligned_modules
-from arraywright.commissioning.tables import INSTRUMENTS
+from arraywright.commissioning.tables import INSTRUMENTS, STRING_READINGS
 from arraywright.findings import Finding, Verdict
 from arraywright.plant import Site
 
@@ -110,9 +110,12 @@ def judge_earth_faults(
     """
     own = aligned_modules(site, modules)
     limits = insulation_limits(own.voc_sum_v())
+    held = shaped(readings, STRING_READINGS)
+    if held["pos_earth_v"].is_null().all() and held["neg_earth_v"].is_null().all():
+        held = held.clear()
     conditions = conditions_of(
         site,
-        readings,
+        held,
         instruments=instruments,
         limits=limits,
         now_s=checked_now(now_utc, "now_utc"),
