@@ -139,6 +139,30 @@ def test_the_same_document_gives_the_same_bytes() -> None:
     assert render_pdf(made, made_at=MADE) == render_pdf(made, made_at=MADE)
 
 
+def test_a_map_of_very_many_strings_is_lines_and_areas() -> None:
+    """The map of a great site stays sharp at any size and small enough to send."""
+    verdicts = ["pass"] * 17 + ["fail", "review", "not_assessable"]
+    boxes = [
+        MapBox(
+            string=f"S{row}-{column}",
+            x_min_m=30.0 * column,
+            x_max_m=30.0 * column + 29.5,
+            y_min_m=9.5 * row,
+            y_max_m=9.5 * row + 3.2,
+            verdict=verdicts[(7 * row + column // 4) % 20] if row < 220 else "not_assessable",
+        )
+        for row in range(440)
+        for column in range(80)
+    ]
+    drawn = site_map_plot(boxes)
+    assert b"<image" not in drawn
+    assert len(drawn) < 3_000_000
+    text = drawn.decode()
+    # Hatches of the three verdicts that are not passed stand beside the colours.
+    assert text.count("<pattern") == 3
+    assert len(site_map_plot(boxes[:4000])) > 300 * 1024
+
+
 def test_plots_take_any_name() -> None:
     """Names with dollar signs, line ends and letters no font has are drawn without complaint."""
     line = np.linspace(0.0, 400.0, 5)

@@ -14,6 +14,8 @@ from matplotlib.axes import Axes
 from matplotlib.collections import PolyCollection
 from matplotlib.figure import Figure as MplFigure
 from matplotlib.lines import Line2D
+from matplotlib.patches import PathPatch
+from matplotlib.path import Path as MplPath
 
 from arraywright.arrays import FloatArray
 from arraywright.dossier.glyphs import shortened
@@ -40,6 +42,12 @@ _LOOKS: Final[dict[str, tuple[str, str, str]]] = {
 _LAYERS: Final = {"pass": 3, "not_assessable": 4, "review": 5, "fail": 6}
 """What lies above what on a map: the gravest on top."""
 
+_HATCHES: Final = {"pass": "", "not_assessable": "......", "review": "//////", "fail": "xxxxxx"}
+"""Hatches of areas on a map of very many strings."""
+_MANY_BOXES: Final = 5000
+"""From so many boxes on a map is drawn as areas; so many signs of a verdict are set at most."""
+_PRINTED_GAP_MM: Final = 0.1
+
 _STYLE: Final[Any] = {
     "font.size": 8,
     "axes.titlesize": 9,
@@ -49,6 +57,7 @@ _STYLE: Final[Any] = {
     "axes.axisbelow": True,
     "grid.color": "#e3e8ec",
     "grid.linewidth": 0.6,
+    "hatch.linewidth": 0.5,
     "legend.frameon": False,
     "svg.fonttype": "path",
     "svg.hashsalt": "arraywright",
@@ -170,56 +179,98 @@ def _map_height_mm(boxes: Sequence[MapBox]) -> float:
     return float(np.clip(150.0 * height_m / max(width_m, 1e-9) + 28.0, 60.0, 215.0))
 
 
+def _joined(edges: FloatArray, gap_m: float) -> FloatArray:
+    """Join boxes of the same depth that lie side by side, closer than a gap [m]; (boxes, 4)."""
+    order = np.lexsort((edges[:, 0], np.round(edges[:, 3], 2), np.round(edges[:, 2], 2)))
+    held = edges[order]
+    ends = np.round(held[:, 2:], 2)
+    begins = np.ones(len(held), dtype=np.bool_)
+    begins[1:] = (ends[1:] != ends[:-1]).any(axis=1) | (held[1:, 0] - held[:-1, 1] > gap_m)
+    first = np.flatnonzero(begins)
+    joined: FloatArray = np.stack(
+        [
+            np.minimum.reduceat(held[:, 0], first),
+            np.maximum.reduceat(held[:, 1], first),
+            np.minimum.reduceat(held[:, 2], first),
+            np.maximum.reduceat(held[:, 3], first),
+        ],
+        axis=1,
+    )
+    return joined
+
+
+def _one_path(edges: FloatArray) -> MplPath:
+    """Give all boxes as one path."""
+    corners = edges[:, [0, 2, 1, 2, 1, 3, 0, 3, 0, 2]].reshape(-1, 2)
+    codes = [MplPath.MOVETO, MplPath.LINETO, MplPath.LINETO, MplPath.LINETO, MplPath.CLOSEPOLY]
+    return MplPath(corners, np.tile(np.array(codes, dtype=np.uint8), len(edges)))
+
+
+def _many_boxes(axes: Axes, edges: FloatArray, verdict: str, *, reach_m: float) -> None:
+    """Draw very many boxes of a verdict as lines and areas of one path, hatched besides."""
+    gap_m = _PRINTED_GAP_MM / 150.0 * reach_m
+    colour = _LOOKS[verdict][0]
+    axes.add_patch(
+        PathPatch(
+            _one_path(_joined(edges, gap_m)),
+            facecolor=colour,
+            alpha=0.45 if verdict == "pass" else 0.9,
+            edgecolor="white" if _HATCHES[verdict] else "none",
+            linewidth=0.0,
+            hatch=_HATCHES[verdict],
+            zorder=_LAYERS[verdict] - 2,
+        )
+    )
+
+
 def site_map_plot(boxes: Sequence[MapBox], *, label_limit: int = 25) -> bytes:
     """Plot (SVG) of the site to scale, north up, every string coloured by its verdict.
 
     A string may have several boxes. Strings that are not passed carry a marker besides the colour,
-    and their names while they are not more than ``label_limit``.
+    and their names while they are not more than ``label_limit``. On a very large site boxes that
+    print closer than a tenth of a millimetre are joined; all of it is lines and areas.
     """
     with mpl.rc_context(_STYLE):
         figure = _new_figure(172, _map_height_mm(boxes))
         axes = figure.subplots()
         axes.grid(visible=False)
+        many = len(boxes) > _MANY_BOXES
+        reach_m = max((box.x_max_m for box in boxes), default=0.0) - min(
+            (box.x_min_m for box in boxes), default=0.0
+        )
         for verdict, (colour, marker, label) in _LOOKS.items():
             chosen = [box for box in boxes if box.verdict == verdict]
             if not chosen:
                 continue
-            corners = np.array(
-                [
-                    [
-                        (box.x_min_m, box.y_min_m),
-                        (box.x_max_m, box.y_min_m),
-                        (box.x_max_m, box.y_max_m),
-                        (box.x_min_m, box.y_max_m),
-                    ]
-                    for box in chosen
-                ]
-            )
-            axes.add_collection(
-                PolyCollection(
-                    list(corners),
-                    facecolor=colour,
-                    alpha=0.45 if verdict == "pass" else 0.9,
-                    edgecolor="white",
-                    linewidth=0.3,
-                    rasterized=len(chosen) > 5000,
+            edges = np.array([(b.x_min_m, b.x_max_m, b.y_min_m, b.y_max_m) for b in chosen])
+            corners = edges[:, [0, 2, 1, 2, 1, 3, 0, 3]].reshape(-1, 4, 2)
+            if many:
+                _many_boxes(axes, edges, verdict, reach_m=reach_m)
+            else:
+                axes.add_collection(
+                    PolyCollection(
+                        list(corners),
+                        facecolor=colour,
+                        alpha=0.45 if verdict == "pass" else 0.9,
+                        edgecolor="white",
+                        linewidth=0.3,
+                    )
                 )
-            )
             centres = corners.mean(axis=1)
             passed = verdict == "pass"
             # Where very many strings are not passed, smaller signs keep them apart.
             size = float(np.clip(5.5 * np.sqrt(200.0 / len(chosen)), 1.2, 5.5))
+            signed = len(chosen) <= _MANY_BOXES and not (passed and many)
             axes.plot(
-                centres[:, 0],
-                centres[:, 1],
+                centres[:, 0] if signed else [],
+                centres[:, 1] if signed else [],
                 linestyle="",
                 marker=marker,
                 color=colour,
                 markeredgecolor="#1f2933",
-                markeredgewidth=0.4 if size > 3.0 else 0.0,
+                markeredgewidth=0.4 if size > 4.0 else 0.0,
                 markersize=(2.0 if len(chosen) < 2000 else 0.5) if passed else size,
                 label=f"{label} ({len({box.string for box in chosen})})",
-                rasterized=len(chosen) > 5000,
                 zorder=_LAYERS[verdict],
             )
             first = {box.string: centre for box, centre in zip(chosen, centres, strict=True)}

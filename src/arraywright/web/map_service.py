@@ -7,10 +7,11 @@ import hashlib
 import json
 import threading
 from collections.abc import Callable
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from typing import Any, Final
 
 import numpy as np
+import polars as pl
 
 from arraywright.web.map_geometry import MapGeometry, map_geometry
 from arraywright.web.map_state import STATE_KINDS, MapState, map_state
@@ -18,7 +19,7 @@ from arraywright.web.map_values import COLOURINGS, Colouring, changed_strings, c
 from arraywright.web.map_wire import pack_arrays
 from arraywright.web.site_handle import SiteHandle
 
-__all__ = ["MapLayout", "MapShown", "Packed", "map_layout", "map_shown", "values_since"]
+__all__ = ["MapLayout", "MapShown", "Packed", "Sought", "map_layout", "map_shown", "values_since"]
 
 _DESCRIPTION_ONLY: Final = ("map_layout",)
 """No entry is of this kind: what is kept under it changes with the description alone."""
@@ -130,6 +131,21 @@ class MapLayout:
         )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sought:
+    """What can be searched for.
+
+    Attributes:
+        strings: names of strings in building order, in small letters.
+        pallets: numbers of all pallets, sorted.
+        serials: serials of all modules, sorted.
+    """
+
+    strings: pl.Series
+    pallets: pl.Series
+    serials: pl.Series
+
+
 class MapShown:
     """What is known of the site as messages, one state of the record.
 
@@ -145,6 +161,22 @@ class MapShown:
         self._kept = _Kept()
         self._lock = threading.Lock()
         self._colourings: dict[str, Colouring] = {}
+        self._sought: Sought | None = None
+
+    def sought(self) -> Sought:
+        """Give what can be searched for."""
+        with self._lock:
+            if self._sought is None:
+                held, came = self.state.held, self.state.delivered
+                self._sought = Sought(
+                    strings=self.layout.geometry.strings.str.to_lowercase(),
+                    pallets=came["pallet"].drop_nulls().unique().sort(),
+                    serials=pl.concat([came["serial"], held["serial"]])
+                    .drop_nulls()
+                    .unique()
+                    .sort(),
+                )
+            return self._sought
 
     def colouring(self, name: str) -> Colouring:
         """Give a way to colour the map."""

@@ -161,14 +161,23 @@ def _local(moment: str | None, zone: str) -> str:
     return local_time(datetime.fromisoformat(moment), zone) if moment else ""
 
 
-def _places(shown: MapShown, held: pl.DataFrame) -> dict[str, Any]:
-    modules = held["module"].to_numpy()
-    strings = np.unique(shown.state.module_string[modules])
-    return {
-        "strings": strings[:_MOST_STRINGS].tolist(),
-        "modules": modules[:_MOST_STRINGS].tolist(),
-        "placed": len(modules),
-    }
+def _placed(shown: MapShown, kind: str, column: str, names: list[str]) -> list[dict[str, Any]]:
+    """Give pallets or modules with the rows of their strings and modules on the map."""
+    held = shown.state.held.filter(pl.col(column).is_in(names)).select(column, "module")
+    modules = {name: part["module"].to_numpy() for (name,), part in held.group_by(column)}
+    found = []
+    for name in names:
+        mine = np.sort(modules.get(name, np.zeros(0, dtype=np.int64)))
+        found.append(
+            {
+                "kind": kind,
+                "name": name,
+                "strings": np.unique(shown.state.module_string[mine])[:_MOST_STRINGS].tolist(),
+                "modules": mine[:_MOST_STRINGS].tolist(),
+                "placed": len(mine),
+            }
+        )
+    return found
 
 
 def find_places(shown: MapShown, asked: str) -> list[dict[str, Any]]:
@@ -180,37 +189,20 @@ def find_places(shown: MapShown, asked: str) -> list[dict[str, Any]]:
     wanted = asked.strip()
     if len(wanted) < 2:
         return []
-    names = shown.layout.geometry.strings
-    strings = _named(names.str.to_lowercase(), wanted.lower())
+    names, sought = shown.layout.geometry.strings, shown.sought()
     found: list[dict[str, Any]] = [
         {"kind": "string", "name": names[row], "strings": [row], "modules": [], "placed": 1}
-        for row in strings
+        for row in _named(sought.strings, wanted.lower())
     ]
     pallet = str(
         pl.DataFrame({"pallet": [wanted]}).select(normal_pallet(pl.col("pallet"))).item() or ""
     )
-    came = shown.state.delivered
     if pallet:
-        pallets = came["pallet"].drop_nulls().unique().sort()
-        found += [
-            {
-                "kind": "pallet",
-                "name": pallets[row],
-                **_places(shown, shown.state.held.filter(pl.col("pallet") == pallets[row])),
-            }
-            for row in _named(pallets, pallet)
-        ]
+        rows = _named(sought.pallets, pallet)
+        found += _placed(shown, "pallet", "pallet", [sought.pallets[row] for row in rows])
     if len(wanted) >= 3:
-        serials = pl.concat([came["serial"], shown.state.held["serial"]]).drop_nulls().unique()
-        serials = serials.filter(serials.str.contains(wanted.upper(), literal=True)).sort()
-        found += [
-            {
-                "kind": "module",
-                "name": serials[row],
-                **_places(shown, shown.state.held.filter(pl.col("serial") == serials[row])),
-            }
-            for row in _named(serials, wanted.upper())
-        ]
+        rows = _named(sought.serials, wanted.upper())
+        found += _placed(shown, "module", "serial", [sought.serials[row] for row in rows])
     return found
 
 
