@@ -28,12 +28,12 @@ function decoder() {
   return worker;
 }
 
-/** Read the codes in a picture (ImageData). */
-export function decode(image) {
+/** Read the codes in a picture (ImageData), looking at it in these ways until one finds any. */
+export function decode(image, ways = [0, 1, 2, 3]) {
   const id = (numbers += 1);
   return new Promise((resolve) => {
     waiting.set(id, resolve);
-    decoder().postMessage({ id, image });
+    decoder().postMessage({ id, image, ways });
   });
 }
 
@@ -44,6 +44,7 @@ class Camera {
     this.stream = null;
     this.canvas = document.createElement("canvas");
     this.going = false;
+    this.frames = 0;
   }
 
   async start() {
@@ -78,7 +79,9 @@ class Camera {
         const draw = this.canvas.getContext("2d", { willReadFrequently: true });
         draw.drawImage(this.video, 0, 0, this.canvas.width, this.canvas.height);
         const image = draw.getImageData(0, 0, this.canvas.width, this.canvas.height);
-        const codes = await decode(image);
+        // every picture plainly, and in one further way, each in turn
+        this.frames += 1;
+        const codes = await decode(image, [0, 1 + (this.frames % 3)]);
         if (this.going && codes.length) this.onframe(codes);
       }
       const rest = FRAME_MS - (performance.now() - start);
