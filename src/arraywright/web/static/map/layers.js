@@ -1,7 +1,7 @@
 // @ts-check
 // Rectangles on the graphics unit, in groups of ground so that only what is near is drawn.
 
-import * as twgl from "../vendor/twgl/twgl-full.module.js";
+import { twgl } from "./library.js";
 
 const GROUPS_A_SIDE = 24;
 const FIGURES = 6;
@@ -118,6 +118,7 @@ export class Layer {
  */
 export function runsOfTile(tile, part) {
   const { edges, first } = tile;
+  /** @type {number[]} */
   const out = [];
   for (let place = 0, at = 0; place < tile.strings.length; place += 1, at += 4) {
     const outside =
@@ -192,6 +193,7 @@ export class Groups {
     const right = this.#side(part[2] + this.reachX - this.left, this.wide);
     const low = this.#side(part[1] - this.reachY - this.low, this.high);
     const top = this.#side(part[3] + this.reachY - this.low, this.high);
+    /** @type {number[]} */
     const out = [];
     for (let line = low; line <= top; line += 1) {
       const first = this.first[line * GROUPS_A_SIDE + left];

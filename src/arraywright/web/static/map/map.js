@@ -102,6 +102,7 @@ class MapPage {
       chosen: this.chosen,
       found: this.found,
       names: site.names !== null,
+      signed: (string) => this.values.categories[this.values.codes[string]].sign !== "",
     });
     this.frames += 1;
     this.whole += missing === 0 ? 1 : 0;

@@ -14,6 +14,7 @@ export class Overlay {
     this.context = /** @type {CanvasRenderingContext2D} */ (canvas.getContext("2d"));
     this.site = site;
     this.empty = true;
+    this.ink = this.paper = this.accent = "#000";
     this.themed();
   }
 
@@ -27,7 +28,7 @@ export class Overlay {
   /**
    * @param {import("./view.js").View} view
    * @param {number} density
-   * @param {{chosen: number, found: number[], names: boolean}} shown
+   * @param {{chosen: number, found: number[], names: boolean, signed: (string: number) => boolean}} shown
    */
   draw(view, density, shown) {
     const { canvas, context } = this;
@@ -44,7 +45,7 @@ export class Overlay {
     context.setTransform(density, 0, 0, density, 0, 0);
     context.clearRect(0, 0, view.width, view.height);
     for (const string of shown.found) this.#ring(view, string, false);
-    this.#names(view, names);
+    this.#names(view, names, shown.signed);
     if (shown.chosen >= 0) this.#ring(view, shown.chosen, true);
   }
 
@@ -92,8 +93,9 @@ export class Overlay {
   /**
    * @param {import("./view.js").View} view
    * @param {number[]} boxes
+   * @param {(string: number) => boolean} signed whether a sign stands in the middle of a string
    */
-  #names(view, boxes) {
+  #names(view, boxes, signed) {
     const { context, site } = this;
     const held = site.ground;
     context.font = "600 12px system-ui, sans-serif";
@@ -104,9 +106,12 @@ export class Overlay {
       const at = 6 * box;
       const name = site.name(site.boxString[box]);
       const wide = 2 * Math.hypot(held[at + 2], held[at + 3]) * view.scale;
-      if (!name || context.measureText(name).width > wide - 8) continue;
+      const length = context.measureText(name).width;
+      const aside = signed(site.boxString[box]) ? length / 2 + 13 : 0;
+      if (!name || length + 2 * aside > wide - 8) continue;
       let [x, y] = view.toPixels(held[at], held[at + 1]);
       if (wide > view.width / 2) x = Math.min(Math.max(x, 60), view.width - 60);
+      x += aside;
       context.strokeStyle = this.paper;
       context.lineWidth = 4;
       context.strokeText(name, x, y);

@@ -1,8 +1,8 @@
 // @ts-check
 // Draws the ground of strings and modules with the graphics unit, square by square.
 
-import * as twgl from "../vendor/twgl/twgl-full.module.js";
 import { Corners, Groups, Layer, runsOfTile } from "./layers.js";
+import { twgl } from "./library.js";
 import { PATTERNS, SIGNS, colourOf } from "./looks.js";
 import { SQUARE_PX, Sheet } from "./pictures.js";
 import { BOX_FRAGMENT, BOX_VERTEX, SIGN_FRAGMENT, SIGN_VERTEX } from "./shaders.js";
@@ -57,6 +57,8 @@ export class Painter {
     this.marks = null;
     gl.enable(gl.DEPTH_TEST);
     gl.depthFunc(gl.LEQUAL);
+    this.paper = [1, 1, 1];
+    this.ink = [0, 0, 0];
     this.themed();
   }
 

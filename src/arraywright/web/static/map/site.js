@@ -142,6 +142,7 @@ export class SiteLayout {
    * @returns {Tile[]}
    */
   dropOld() {
+    /** @type {Tile[]} */
     const out = [];
     if (this.loaded.size <= TILES_KEPT) return out;
     const oldest = [...this.loaded.values()].sort((one, other) => one.used - other.used);
