@@ -12,7 +12,10 @@ import polars as pl
 import pytest
 
 from arraywright.procedures.site_record import open_site
+from arraywright.records.entry import NewEntry, json_body
 from arraywright.records.people import Role
+from arraywright.web.field_rows import MODULE_PLACED, STRING_TESTED
+from arraywright.web.map_phones import phone_rows
 from arraywright.web.map_service import map_shown
 from arraywright.web.map_values import COLOURINGS
 from arraywright.web.map_wire import unpack_arrays
@@ -134,6 +137,49 @@ def test_only_what_changed_is_sent(crewed: Office) -> None:
     assert np.array_equal(patched, whole["code"])
     assert said["categories"] == about["categories"]
     assert client.get(path).headers["etag"].strip('"') == about["tag"]
+
+
+def test_what_phones_enter_shows_at_once(crewed: Office) -> None:
+    """Placements and readings of phones count; a corrected one counts no longer."""
+    record = crewed.site.record("Crew")
+    places = record.site.positions.filter(pl.col("string").is_in(["B001-S0801", "B001-S0802"]))
+
+    def placed(rows: pl.DataFrame, supersedes: str | None = None) -> list[NewEntry]:
+        return [
+            NewEntry(
+                kind=MODULE_PLACED,
+                subject_kind="module",
+                subject=f"MY{serial:010d}",
+                body=json_body({"position": position if supersedes is None else None}),
+                supersedes=supersedes,
+            )
+            for serial, position in enumerate(rows["position"], start=22_400)
+        ]
+
+    def stages() -> list[str]:
+        held = map_shown(crewed.site).colouring("stage")
+        return [held.categories[code].key for code in held.strings[800:802]]
+
+    assert stages() == ["stage_planned", "stage_planned"]
+    first = record.journal.append(placed(places.head(28)))
+    assert stages() == ["stage_built", "stage_planned"]
+    record.journal.append(placed(places.slice(28, 1)))
+    record.journal.append(
+        [
+            NewEntry(
+                kind=STRING_TESTED,
+                subject_kind="string",
+                subject="B001-S0802",
+                body=json_body({"reading": {"voc_v": 1100.0}}),
+            )
+        ]
+    )
+    assert stages() == ["stage_built", "stage_tested"]
+    record.journal.append(placed(places.head(1), supersedes=first[0].uuid))
+    assert stages() == ["stage_begun", "stage_tested"]
+    whole, kept = phone_rows(record), map_shown(crewed.site).state
+    assert whole.placements.height == 28
+    assert kept.count_of_strings(kept.built)[800:802].tolist() == [27, 1]
 
 
 def test_answers_are_compressed_only_for_who_can_read_it(crewed: Office) -> None:

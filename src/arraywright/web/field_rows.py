@@ -63,9 +63,9 @@ class FieldRows:
 
 
 def _bodies(
-    journal: Journal, kind: str, unreadable: list[str]
+    journal: Journal, kind: str, unreadable: list[str], after: int
 ) -> Iterator[tuple[Entry, dict[str, Any]]]:
-    for entry in journal.live(kind=kind):
+    for entry in journal.live(kind=kind, after=after):
         body = None
         with contextlib.suppress(ValueError):
             body = parse_body(entry.body)
@@ -110,14 +110,19 @@ def _reading(entry: Entry, body: dict[str, Any]) -> dict[str, Any]:
     return row
 
 
-def field_rows(journal: Journal, site: Site) -> FieldRows:
+def field_rows(journal: Journal, site: Site, *, after: int = 0) -> FieldRows:
     """Read the live entries that phones made.
 
     Entries that contradict each other are all given: which one is right is for a person to say.
+
+    Args:
+        journal: the record.
+        site: the site; placements on positions it does not have are left out.
+        after: only entries after this server order.
     """
     unreadable: list[str] = []
     placed: list[dict[str, Any]] = []
-    for entry, body in _bodies(journal, MODULE_PLACED, unreadable):
+    for entry, body in _bodies(journal, MODULE_PLACED, unreadable, after):
         position = body.get("position")
         if position is None:
             continue
@@ -153,17 +158,17 @@ def field_rows(journal: Journal, site: Site) -> FieldRows:
         *schema, "position", "uuid"
     )
     readings = pl.DataFrame(
-        [_reading(*held) for held in _bodies(journal, STRING_TESTED, unreadable)],
+        [_reading(*held) for held in _bodies(journal, STRING_TESTED, unreadable, after)],
         schema={**STRING_READINGS.schema, "uuid": pl.String},
     )
     set_apart = {}
-    for entry, body in _bodies(journal, MODULE_INSPECTED, unreadable):
+    for entry, body in _bodies(journal, MODULE_INSPECTED, unreadable, after):
         if body.get("result") == "apart":
             found = body.get("defects")
             told = found if isinstance(found, list) else []
             set_apart[entry.subject] = ", ".join(str(one) for one in told) or "inspection"
     recalled = {}
-    for _, body in _bodies(journal, MODULES_RECALLED, unreadable):
+    for _, body in _bodies(journal, MODULES_RECALLED, unreadable, after):
         serials = body.get("serials")
         for serial in serials if isinstance(serials, list) else []:
             recalled[str(serial)] = str(body.get("reason") or "recalled")

@@ -13,7 +13,9 @@ from typing import Any, Final
 import numpy as np
 import polars as pl
 
+from arraywright.procedures.site_record import SiteRecord
 from arraywright.web.map_geometry import MapGeometry, map_geometry
+from arraywright.web.map_phones import PhoneRows, phone_rows
 from arraywright.web.map_state import STATE_KINDS, MapState, map_state
 from arraywright.web.map_values import COLOURINGS, Colouring, changed_strings, colouring
 from arraywright.web.map_wire import pack_arrays
@@ -259,12 +261,26 @@ class _History:
             return self._held.get(tag)
 
 
+class _Phones:
+    """What phones entered, as far as it was read."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._held: PhoneRows | None = None
+
+    def read(self, record: SiteRecord) -> PhoneRows:
+        with self._lock:
+            self._held = phone_rows(record, self._held)
+            return self._held
+
+
 def map_shown(site: SiteHandle) -> MapShown:
     """Give what is known, made anew only when the record says more of it."""
     layout = map_layout(site)
+    phones = site.cached("map_phones", lambda _: _Phones(), kinds=_DESCRIPTION_ONLY)
     return site.cached(
         "map_shown",
-        lambda record: MapShown(map_state(record, layout.geometry), layout),
+        lambda record: MapShown(map_state(record, layout.geometry, phones.read(record)), layout),
         kinds=STATE_KINDS,
     )
 

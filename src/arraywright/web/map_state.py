@@ -18,8 +18,9 @@ from arraywright.procedures.commission import STRINGS_JUDGED
 from arraywright.procedures.receive import DELIVERY_RECONCILED
 from arraywright.procedures.site_record import FILE_RECEIVED, FILE_WITHDRAWN, SiteRecord
 from arraywright.records.entry import Entry, named_files, parse_body
-from arraywright.web.field_rows import MODULE_PLACED, STRING_TESTED, field_rows
+from arraywright.web.field_rows import MODULE_PLACED, STRING_TESTED
 from arraywright.web.map_geometry import MapGeometry
+from arraywright.web.map_phones import PhoneRows, phone_rows
 
 __all__ = ["STATE_KINDS", "MapState", "map_state"]
 
@@ -131,21 +132,19 @@ class _Rows:
         return joined[value].fill_null("").to_numpy().astype("U16")
 
 
-def _built(record: SiteRecord) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Give what is recorded as built, and the strings that phones have read."""
-    said = field_rows(record.journal, record.site)
+def _built(record: SiteRecord, phones: PhoneRows) -> pl.DataFrame:
+    """Give what is recorded as built, the last module of every place."""
     columns = ["string", "place_in_string", "serial", "placed_at"]
     placements = pl.concat(
-        [record.rows(PLACEMENTS).select(columns), said.placements.select(columns)],
+        [record.rows(PLACEMENTS).select(columns), phones.placements.select(columns)],
         how="vertical_relaxed",
     )
     zone = record.site.time_zone
-    last = (
+    return (
         placements.sort("placed_at", nulls_last=False, maintain_order=True)
         .unique(["string", "place_in_string"], keep="last", maintain_order=True)
         .with_columns(day=pl.col("placed_at").dt.convert_time_zone(zone).dt.date().cast(pl.Int32))
     )
-    return last, said.readings
 
 
 def _held(planned: pl.DataFrame, built: pl.DataFrame, modules: pl.DataFrame | None) -> pl.DataFrame:
@@ -189,8 +188,18 @@ def _classes(held: pl.DataFrame) -> tuple[pl.DataFrame, tuple[str, ...]]:
     return found, names
 
 
-def map_state(record: SiteRecord, geometry: MapGeometry) -> MapState:
-    """Read what the map shows from the record."""
+def map_state(
+    record: SiteRecord, geometry: MapGeometry, phones: PhoneRows | None = None
+) -> MapState:
+    """Read what the map shows from the record.
+
+    Args:
+        record: the open site.
+        geometry: its layout.
+        phones: what phones entered, when it has been read already.
+    """
+    phones = phone_rows(record) if phones is None else phones
+    read = phones.readings
     rows = _Rows(record, geometry)
     count = geometry.modules
     plan, judged = record.latest(ALLOCATION_PLANNED), record.latest(STRINGS_JUDGED)
@@ -201,8 +210,7 @@ def map_state(record: SiteRecord, geometry: MapGeometry) -> MapState:
     planned = rows.modules(
         empty if assigned is None else assigned.select("string", "place_in_string", "serial")
     )
-    placements, read = _built(record)
-    built = rows.modules(placements)
+    built = rows.modules(_built(record, phones))
     reconciled = _frame(record, record.latest(DELIVERY_RECONCILED), "modules")
     held, classes = _classes(_held(planned, built, reconciled))
     verdicts = _frame(record, judged, "strings")
