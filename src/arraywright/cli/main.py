@@ -443,14 +443,21 @@ def trace(
 @_SITE
 @_common
 def verify(site: Path, as_json: bool, all_findings: bool) -> None:  # noqa: FBT001
-    """Check the record: hashes, signatures, chains, gaps and stored files.
+    """Check the record: hashes, signatures, chains, gaps, stored files and what is made of them.
 
     The seal it prints, written down elsewhere, proves later that nothing so far was changed.
     """
     from arraywright.procedures.verify import verify as work  # noqa: PLC0415
+    from arraywright.records import ConflictsProjection  # noqa: PLC0415
+    from arraywright.web.field_rows import PLACEMENT_RULES  # noqa: PLC0415
 
     _run(
-        lambda progress: work(site, now=_now, progress=progress),
+        lambda progress: work(
+            site,
+            now=_now,
+            progress=progress,
+            projections=(ConflictsProjection(PLACEMENT_RULES),),
+        ),
         site=site,
         as_json=as_json,
         all_findings=all_findings,
@@ -529,6 +536,68 @@ def serve(
         _end(error, as_json=False)
     except Exception as error:  # noqa: BLE001 - the last line: nobody shall see a traceback
         _end(explain(error, folder=site, moment=_now()), as_json=False)
+
+
+_RECORD_URL = click.option(
+    "--record-url",
+    metavar="URL",
+    envvar="ARRAYWRIGHT_RECORD_URL",
+    help="PostgreSQL server that holds the record. Without it, or ARRAYWRIGHT_RECORD_URL, the "
+    "record in the site folder.",
+)
+
+
+@cli.command(short_help="Copy a site while it is in use, and verify the copy.")
+@_SITE
+@click.argument("target", type=click.Path(path_type=Path, readable=False))
+@_RECORD_URL
+@_common
+def backup(
+    site: Path,
+    target: Path,
+    record_url: str | None,
+    as_json: bool,  # noqa: FBT001
+    all_findings: bool,  # noqa: FBT001
+) -> None:
+    """Copy description, record, people, files and documents to TARGET, and verify the copy.
+
+    TARGET is a new folder, or an earlier backup, to which only what is new is added. The server
+    may run meanwhile. The copy holds password hashes: keep it where only few can read it.
+    """
+    from arraywright.web.backup import backup as work  # noqa: PLC0415
+
+    _run(
+        lambda progress: work(site, target, record_url=record_url, now=_now, progress=progress),
+        site=site,
+        as_json=as_json,
+        all_findings=all_findings,
+    )
+
+
+@cli.command(short_help="Make a site from a backup, and verify it.")
+@click.argument("source", type=click.Path(path_type=Path, readable=False))
+@_SITE
+@_RECORD_URL
+@_common
+def restore(
+    source: Path,
+    site: Path,
+    record_url: str | None,
+    as_json: bool,  # noqa: FBT001
+    all_findings: bool,  # noqa: FBT001
+) -> None:
+    """Make the folder SITE, new or empty, from the backup SOURCE, and verify it.
+
+    With --record-url the record goes into an empty database of that server.
+    """
+    from arraywright.web.backup import restore as work  # noqa: PLC0415
+
+    _run(
+        lambda progress: work(source, site, record_url=record_url, now=_now, progress=progress),
+        site=site,
+        as_json=as_json,
+        all_findings=all_findings,
+    )
 
 
 @cli.command(short_help="See all of it on an invented site.")

@@ -56,7 +56,8 @@ office_router = APIRouter(tags=["pages"], include_in_schema=False)
 
 _Site = Annotated[SiteHandle, Depends(site_of)]
 _Anyone = Annotated[Visitor, require(*ANYONE, devices=False)]
-_PAGE: Final = 100
+_PAGE: Final = 50
+_POINTS: Final = 100
 _STATION_OF: Final = {
     "check": "/design",
     "receive": "/yard",
@@ -238,7 +239,7 @@ def proving(
             "start": start,
             "page": _PAGE,
             "verdict": verdict,
-            "points": points[:300],
+            "points": points[:_POINTS],
             "points_open": sum(not one.settled_by for one in points),
             "points_all": len(points),
         },
@@ -352,7 +353,13 @@ def job_state(request: Request, _visitor: _Anyone, job_id: str) -> Response:
     """Give how far a piece of work is, for the page's script."""
     job = _jobs(request).get(job_id)
     over = job is None or job.over
-    return JSONResponse({"over": over, "stages": [] if job is None else list(job.stages)})
+    return JSONResponse(
+        {
+            "over": over,
+            "state": "over" if job is None else job.state,
+            "stages": [] if job is None else list(job.stages),
+        }
+    )
 
 
 def unread_files(job: Job) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
@@ -111,11 +112,16 @@ class ColumnsPlot:
 def _span(values: Sequence[float]) -> tuple[float, float]:
     low, high = min(values), max(values)
     room = (high - low) * 0.08 or abs(high) * 0.1 or 1.0
-    return low - room, high + room
+    return (0.0 if 0 <= low < room else low - room), high + room
 
 
-def _ticks(low: float, high: float, count: int = 4) -> list[float]:
-    return [low + (high - low) * step / count for step in range(count + 1)]
+def _ticks(low: float, high: float, count: int = 5) -> list[float]:
+    """Give round values between two, about so many."""
+    raw = (high - low) / count
+    power = 10.0 ** math.floor(math.log10(raw))
+    step = next(power * one for one in (1, 2, 5, 10) if power * one >= raw)
+    first = math.ceil(low / step)
+    return [one * step for one in range(first, math.floor(high / step) + 1)]
 
 
 def trade_off_plot(
@@ -208,7 +214,7 @@ def columns_plot(by_day: pl.DataFrame, counted: str) -> ColumnsPlot | None:
             Mark(
                 x=_LEFT,
                 y=round(bottom - (bottom - _TOP) * value / most, 1),
-                words=f"{value:.0f}",
+                words=f"{value:g}",
             )
             for value in _ticks(0, most)
         ),

@@ -36,7 +36,7 @@ for (const place of document.querySelectorAll("[data-job]")) {
           list.append(item);
         }
         shown = job.stages.length;
-        if (job.over) {
+        if (job.over || job.state !== place.dataset.state) {
           window.location.reload();
           return;
         }
