@@ -37,7 +37,7 @@ class MapPage {
     this.frame = part("map-frame");
     this.ground = part("map-ground");
     this.view = new View(site.bounds);
-    this.painter = new Painter(part("map-squares"), site);
+    this.painter = this.#newPainter();
     this.overlay = new Overlay(/** @type {HTMLCanvasElement} */ (part("map-over")), site);
     this.chosen = -1;
     /** @type {number[]} */
@@ -56,6 +56,18 @@ class MapPage {
     new ResizeObserver(() => this.resize()).observe(this.frame);
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.themed());
     setInterval(() => this.refresh(), REFRESH_MS);
+  }
+
+  /** @returns {Painter} */
+  #newPainter() {
+    const host = part("map-squares");
+    host.replaceChildren();
+    return new Painter(host, this.site, () => {
+      this.painter = this.#newPainter();
+      this.painter.setValues(this.values);
+      for (const tile of this.site.loaded.values()) this.painter.setTile(tile);
+      this.moved();
+    });
   }
 
   get density() {

@@ -26,9 +26,12 @@ export class Painter {
   /**
    * @param {HTMLElement} host element whose children the squares become
    * @param {import("./site.js").SiteLayout} site
+   * @param {() => void} lost called when the graphics unit has lost everything it was given
    */
-  constructor(host, site) {
+  constructor(host, site, lost) {
+    if (typeof OffscreenCanvas === "undefined") throw new Error("no WebGL 2");
     this.canvas = new OffscreenCanvas(SQUARE_PX, SQUARE_PX);
+    this.canvas.addEventListener("webglcontextlost", lost, { once: true });
     const held = this.canvas.getContext("webgl2", { alpha: false, antialias: true, depth: true });
     if (!held) throw new Error("no WebGL 2");
     const gl = /** @type {WebGL2RenderingContext} */ (held);
