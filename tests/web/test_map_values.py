@@ -175,6 +175,8 @@ def test_what_phones_enter_shows_at_once(crewed: Office) -> None:
         ]
     )
     assert stages() == ["stage_built", "stage_tested"]
+    told = crewed.signed_in(Role.GUEST).get("/api/v1/map/strings/B001-S0802").json()
+    assert [one["voc_v"] for one in told["readings"]] == [1100.0]
     record.journal.append(placed(places.head(1), supersedes=first[0].uuid))
     assert stages() == ["stage_begun", "stage_tested"]
     whole, kept = phone_rows(record), map_shown(crewed.site).state

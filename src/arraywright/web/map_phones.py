@@ -8,6 +8,7 @@ from typing import Final
 import polars as pl
 import sqlalchemy as sa
 
+from arraywright.commissioning import STRING_READINGS
 from arraywright.procedures.site_record import SiteRecord
 from arraywright.records.schema import ENTRIES
 from arraywright.web.field_rows import MODULE_PLACED, STRING_TESTED, field_rows
@@ -24,7 +25,7 @@ class PhoneRows:
     Attributes:
         order: the last entry that is in it.
         placements: ``string``, ``place_in_string``, ``serial``, ``placed_at``.
-        readings: ``string`` and ``measured_at`` of every reading.
+        readings: frame of ``commissioning.STRING_READINGS``.
     """
 
     order: int
@@ -45,7 +46,7 @@ def phone_rows(record: SiteRecord, before: PhoneRows | None = None) -> PhoneRows
         before = None
     said = field_rows(record.journal, record.site, after=0 if before is None else before.order)
     placements = said.placements.select("string", "place_in_string", "serial", "placed_at")
-    readings = said.readings.select("string", "measured_at")
+    readings = said.readings.select(list(STRING_READINGS.schema))
     if before is not None:
         placements = pl.concat([before.placements, placements])
         readings = pl.concat([before.readings, readings])

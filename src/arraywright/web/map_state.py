@@ -60,6 +60,7 @@ class MapState:
         tolerance_ratio: deviation that the site tolerates [1].
         held: ``module``, ``serial``, ``pallet``, ``built`` and ``class_row`` of every filled place.
         delivered: serial and pallet of all modules that came.
+        phone_readings: frame of ``commissioning.STRING_READINGS`` of what phones entered.
     """
 
     string_modules: IntArray
@@ -78,6 +79,7 @@ class MapState:
     tolerance_ratio: float
     held: pl.DataFrame
     delivered: pl.DataFrame
+    phone_readings: pl.DataFrame
 
     def count_of_strings(self, chosen: BoolArray) -> IntArray:
         """Count chosen modules in each string, (strings,)."""
@@ -252,6 +254,7 @@ def map_state(
         delivered=pl.DataFrame(schema={"serial": pl.String, "pallet": pl.String})
         if reconciled is None
         else reconciled.select("serial", "pallet"),
+        phone_readings=phones.readings,
     )
 
 

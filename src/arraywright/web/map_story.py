@@ -88,15 +88,17 @@ def _curves(record: SiteRecord, string: str) -> list[dict[str, Any]]:
     ]
 
 
-def _readings(record: SiteRecord, string: str) -> list[dict[str, Any]]:
+def _readings(record: SiteRecord, shown: MapShown, string: str) -> list[dict[str, Any]]:
+    """Give the readings of a string from files and phones, each once, newest last."""
     parts = [
         record.scan_frame(entry, "rows").filter(pl.col("string") == string).collect()
         for entry in record.received(STRING_READINGS)
     ]
-    if not parts:
-        return []
-    frame = pl.concat(parts, how="vertical_relaxed").sort("measured_at")
-    return _rows(frame, _READING_KEYS, record.site.time_zone)
+    parts.append(shown.state.phone_readings.filter(pl.col("string") == string))
+    keys = ["string", *_READING_KEYS]
+    frame = pl.concat([part.select(keys) for part in parts], how="vertical_relaxed")
+    once = frame.unique("measured_at", keep="first", maintain_order=True)
+    return _rows(once.sort("measured_at"), _READING_KEYS, record.site.time_zone)
 
 
 def _modules(record: SiteRecord, shown: MapShown, row: int) -> list[dict[str, Any]]:
@@ -148,7 +150,7 @@ def string_story(record: SiteRecord, shown: MapShown, string: str) -> Mapping[st
         "drop_point": described["drop_point"],
         "modules": _modules(record, shown, found),
         "verdict": _verdict(record, string),
-        "readings": _readings(record, string),
+        "readings": _readings(record, shown, string),
         "curves": _curves(record, string),
         "story": [
             {**event, "moment": _local(event["moment"], record.site.time_zone)}
