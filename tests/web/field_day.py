@@ -103,7 +103,7 @@ class Day:
             page.evaluate(
                 "([serial, wait]) => { arraywright.placing.scanned(serial, 'scanner'); "
                 "return new Promise((resolve) => setTimeout(resolve, wait)); }",
-                [now["serial"], self.draw.choice([0, 1, 3, 8, 20, 60])],
+                [now["serial"], self.draw.choice([0, 1, 3, 8, 20, 60, 150, 400])],
             )
         self.kills += 1
         self.phone.kill()

@@ -146,7 +146,8 @@ class Phone:
     def open(self, path: str = "/") -> None:
         """Open the field page anew and wait until it can be used."""
         self.page.goto("about:blank")
-        self.page.goto(f"{self.address}/field/#{path}")
+        # the page may reload itself to change over to a new version
+        self.page.goto(f"{self.address}/field/#{path}", wait_until="commit")
         self.page.wait_for_function("() => globalThis.arraywright && arraywright.turn")
 
     def missing_words(self) -> list[str]:

@@ -268,7 +268,7 @@ def test_recalled_and_other_blocks_are_told(tmp_path: Path, modules_page: Page) 
     fresh = site_folder(tmp_path / "own" / "site", table_rows=2)
     with open_site(fresh, person="Mara Lindqvist", now=lambda: NOW) as record:
         recalled = NewEntry(
-            kind="modules_recalled",
+            kind="office_modules_recalled",
             subject_kind="site",
             subject="recall 7",
             body=json_body({"serials": ["TN2610000014"], "reason": "box"}),

@@ -32,7 +32,7 @@ PACK_KINDS: Final = (
     "module_placed",
     "placement_undone",
     "module_inspected",
-    "modules_recalled",
+    "office_modules_recalled",
 )
 """Kinds of entry that change what stands in a work pack."""
 
@@ -44,6 +44,7 @@ _TYPES: Final = {
     ".png": "image/png",
     ".wasm": "application/wasm",
 }
+_LATER: Final = ("sw.js", "decode_worker.js")
 _IMMUTABLE: Final = "public, max-age=31536000, immutable"
 _MOST_BLOCKS: Final = 500
 
@@ -100,10 +101,18 @@ def _base(version: str) -> str:
 
 def _shell() -> Response:
     held = assets()
+    modules = [
+        name for name in held.files if name.endswith(".js") and "/" not in name and name not in _LATER
+    ]
     text = (
         environment()
         .get_template("field.html")
-        .render(base=_base(held.version), version=held.version, languages=list(held.words))
+        .render(
+            base=_base(held.version),
+            version=held.version,
+            languages=list(held.words),
+            modules=modules,
+        )
     )
     return Response(
         text, media_type="text/html; charset=utf-8", headers={"Cache-Control": "no-cache"}

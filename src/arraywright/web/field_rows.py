@@ -29,7 +29,7 @@ __all__ = [
 
 MODULE_PLACED: Final = "module_placed"
 MODULE_INSPECTED: Final = "module_inspected"
-MODULES_RECALLED: Final = "modules_recalled"
+MODULES_RECALLED: Final = "office_modules_recalled"
 STRING_TESTED: Final = "string_tested"
 
 PLACEMENT_RULES: Final = {

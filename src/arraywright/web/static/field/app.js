@@ -36,7 +36,7 @@ export class App {
     addEventListener("online", () => this.drawBar());
     addEventListener("offline", () => this.drawBar());
     this.checkRoom();
-    this.show();
+    return this.show();
   }
 
   async checkRoom() {

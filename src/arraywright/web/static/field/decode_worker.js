@@ -23,6 +23,7 @@ const WAYS = [
   { binarizer: "GlobalHistogram", scale: 1, soft: 0 },
   { binarizer: "LocalAverage", scale: 2, soft: 1.5 },
   { binarizer: "LocalAverage", scale: 2, soft: 0 },
+  { binarizer: "LocalAverage", scale: 1, soft: 1 },
 ];
 
 function looked(image, { scale, soft }) {

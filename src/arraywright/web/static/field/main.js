@@ -28,21 +28,25 @@ async function takeOver(registration) {
 }
 
 async function start() {
+  performance.mark("field-modules");
   const worker = navigator.serviceWorker;
   const store = await Store.open();
   const registration = worker ? await worker.getRegistration("/field/") : null;
   // a version that waits takes over before anything is shown, never while somebody works
   if (registration && (await takeOver(registration))) return;
-  const language = chosenLanguage(await store.get("language", ""));
-  const [session, words] = await Promise.all([Session.start(store), Words.load(base, language)]);
+  const [session, words] = await Promise.all([
+    Session.start(store),
+    store.get("language", "").then((kept) => Words.load(base, chosenLanguage(kept))),
+  ]);
   session.words = words;
+  performance.mark("field-state");
   const sync = new Sync(session);
   const app = new App({ session, sync, words, base, languages: languages.split(" ") });
   globalThis.arraywright = app;
   app.trouble = session.key ? "" : await signingTrouble();
-  app.persistent = await askPersistence();
-  app.start();
+  await app.start();
   performance.mark("field-ready");
+  app.persistent = await askPersistence();
   if (worker) {
     worker
       .register("/field/sw.js", { scope: "/field/", updateViaCache: "none" })

@@ -29,7 +29,7 @@ function decoder() {
 }
 
 /** Read the codes in a picture (ImageData), looking at it in these ways until one finds any. */
-export function decode(image, ways = [0, 1, 2, 3]) {
+export function decode(image, ways = [0, 1, 2, 3, 4]) {
   const id = (numbers += 1);
   return new Promise((resolve) => {
     waiting.set(id, resolve);
@@ -81,7 +81,7 @@ class Camera {
         const image = draw.getImageData(0, 0, this.canvas.width, this.canvas.height);
         // every picture plainly, and in one further way, each in turn
         this.frames += 1;
-        const codes = await decode(image, [0, 1 + (this.frames % 3)]);
+        const codes = await decode(image, [0, 1 + (this.frames % 4)]);
         if (this.going && codes.length) this.onframe(codes);
       }
       const rest = FRAME_MS - (performance.now() - start);

@@ -5,6 +5,7 @@ import { Pack } from "./pack.js";
 import { State } from "./state.js";
 
 const LEAST_TIME = Date.UTC(2024, 0, 1);
+const ENTRY_STORES = ["pulled", "carried", "entries"];
 const MOST_TIME = Date.UTC(2200, 0, 1);
 
 export class Session extends EventTarget {
@@ -26,38 +27,47 @@ export class Session extends EventTarget {
   /** Read what is kept: after this the phone knows everything it knew before it was switched off. */
   static async start(store) {
     const session = new Session(store);
-    const [key, profile, manifest, clock, tip] = await Promise.all([
+    const [key, profile, manifest, clock, parts, unsent, ...entries] = await Promise.all([
       store.get("key"),
       store.get("profile"),
       store.get("pack"),
       store.get("clock"),
-      store.get("tip_time", 0),
+      store.all("parts"),
+      store.unsentCounts(),
+      ...ENTRY_STORES.map((name) => store.all(name)),
     ]);
     session.key = key;
     session.profile = profile;
+    session.unsent = unsent;
     session.clockAheadS = clock ? clock.ahead_s : null;
-    session.lastTime = Math.max(tip, clock ? clock.server_ms : 0);
-    await session.loadPack(manifest);
-    await session.count();
+    session.lastTime = clock ? clock.server_ms : 0;
+    session.#build(manifest, parts, entries);
     return session;
   }
 
-  /** Build the state from pack and entries; called at the start and when a pack has come. */
+  /** Take a new pack into use. */
   async loadPack(manifest) {
+    const [parts, ...entries] = await Promise.all([
+      this.store.all("parts"),
+      ...ENTRY_STORES.map((name) => this.store.all(name)),
+    ]);
+    this.#build(manifest, parts, entries);
+    this.dispatchEvent(new Event("changed"));
+  }
+
+  #build(manifest, parts, entries) {
     if (manifest) {
-      const rows = await this.store.all("parts");
-      const texts = Object.fromEntries(rows.map(({ sha256, text }) => [sha256, text]));
+      const texts = Object.fromEntries(parts.map(({ sha256, text }) => [sha256, text]));
       this.pack = new Pack(manifest, texts);
     }
     const state = new State(this.pack);
-    for (const name of ["pulled", "carried", "entries"]) {
-      for (const entry of await this.store.all(name)) {
+    entries.forEach((rows, place) => {
+      for (const entry of rows) {
         const held = state.add(entry);
-        if (name === "entries") this.lastTime = Math.max(this.lastTime, held.time);
+        if (ENTRY_STORES[place] === "entries") this.lastTime = Math.max(this.lastTime, held.time);
       }
-    }
+    });
     this.state = state;
-    this.dispatchEvent(new Event("changed"));
   }
 
   get context() {

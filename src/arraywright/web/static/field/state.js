@@ -109,7 +109,7 @@ export class State {
       addTo(this.tests, held.subject, held.uuid);
     } else if (held.kind === "module_inspected" && body.result === "apart") {
       this.apart.set(held.subject, (body.defects || []).join(", "));
-    } else if (held.kind === "modules_recalled") {
+    } else if (held.kind === "office_modules_recalled") {
       for (const serial of body.serials || []) this.recalled.set(serial, body.reason || "");
     }
     return held;

@@ -143,11 +143,7 @@ export class Store {
 
   async unsentCounts() {
     const count = (name) => asked(this.read(name).index("unsent").count(1));
-    const [own, carried, files] = [
-      await count("entries"),
-      await count("carried"),
-      await count("files"),
-    ];
+    const [own, carried, files] = await Promise.all(["entries", "carried", "files"].map(count));
     return { entries: own + carried, own, carried, files };
   }
 
