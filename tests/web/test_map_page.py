@@ -5,29 +5,38 @@ from __future__ import annotations
 import base64
 import io
 from collections.abc import Iterator
+from pathlib import Path
 
 import numpy as np
+import polars as pl
 import pytest
 from PIL import Image
 from playwright.sync_api import Browser, Page, StorageState, expect
 
+from arraywright.procedures.site_record import open_site
 from arraywright.web.map_wire import pack_arrays
 from tests.web.browser import open_browser
 from tests.web.clicking import join_as, look
-from tests.web.map_making import make_map_site
+from tests.web.map_making import NOW, make_map_site, place_modules
 from tests.web.serving import RunningServer, free_port, run_server
 
 SOFTWARE_DRAWING = ("--use-angle=swiftshader-webgl", "--enable-unsafe-swiftshader")
 
 
 @pytest.fixture(scope="module")
-def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningServer]:
-    """A server of a site with 28,000 modules."""
-    folder = tmp_path_factory.mktemp("map")
+def map_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of a site with 28,000 modules."""
+    return tmp_path_factory.mktemp("map") / "site"
+
+
+@pytest.fixture(scope="module")
+def served(map_folder: Path) -> Iterator[RunningServer]:
+    """A server of that site."""
+    folder = map_folder.parent
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("ARRAYWRIGHT_HOME", str(folder / "home"))
-        make_map_site(folder / "site", 28_000)
-        server = run_server(folder / "site", port=free_port(), log=folder / "log")
+        make_map_site(map_folder, 28_000)
+        server = run_server(map_folder, port=free_port(), log=folder / "log")
         try:
             yield server
         finally:
@@ -169,6 +178,30 @@ def test_everything_works_by_keyboard_and_in_words(page: Page, served: RunningSe
     first.locator("button").press("Enter")
     expect(page.locator("#map-chosen h2")).to_have_text(f"String {name}")
     assert page.evaluate("document.activeElement.id") == "map-chosen-title"
+
+
+def test_what_is_recorded_meanwhile_appears(
+    page: Page, served: RunningServer, map_folder: Path
+) -> None:
+    """An open map shows new placements without being loaded anew, down to single modules."""
+    _open(page, served, "#string=B001-S0990")
+    page.locator("#map-colouring").select_option("built_on")
+    page.locator("#map-colouring").select_option("stage")
+    legend = page.locator("#map-legend")
+    expect(legend.locator("tr", has_text="being built")).to_contain_text("0")
+    page.wait_for_timeout(1000)
+    orange = (230, 159, 0)
+    assert _share(_pixels(page), orange) < 0.001
+    with open_site(map_folder, person="Crew", now=lambda: NOW, create=False) as record:
+        plan = record.latest("allocation_planned")
+        assert plan is not None
+        places = record.load_frame(plan, "assignments").filter(pl.col("string") == "B001-S0990")
+        place_modules(record, places.head(14), day=NOW)
+    # Coming back to the page asks at once; otherwise it asks every 15 seconds.
+    page.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
+    expect(legend.locator("tr", has_text="being built").locator("td.number")).to_have_text("1")
+    page.wait_for_timeout(1500)
+    assert _share(_pixels(page), orange) > 0.005
 
 
 def test_the_map_comes_back_when_the_graphics_unit_was_lost(

@@ -56,6 +56,7 @@ class MapPage {
     new ResizeObserver(() => this.resize()).observe(this.frame);
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.themed());
     setInterval(() => this.refresh(), REFRESH_MS);
+    document.addEventListener("visibilitychange", () => this.refresh());
   }
 
   /** @returns {Painter} */
@@ -133,7 +134,7 @@ class MapPage {
     const held = site.loaded.get(number);
     if (held) held.used = performance.now();
     site
-      .loadTile(number, values.name, values.version)
+      .loadTile(number, values.name, values.tag)
       .then((tile) => {
         if (!tile) return;
         this.painter.setTile(tile);

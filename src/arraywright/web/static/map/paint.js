@@ -158,6 +158,8 @@ export class Painter {
     sheet.place(view);
     this.before?.place(view);
     if (other && zooming && this.sheet?.scale !== view.scale) return { missing: 0, further: true };
+    // Between the loss and its notice nothing can be drawn; the new painter draws all of it.
+    if (this.gl.isContextLost()) return { missing: 1, further: true };
     const start = performance.now();
     const seen = sheet.wanted(view, 0).filter(([column, line]) => !sheet.isDone(column, line));
     let done = 0;
@@ -203,7 +205,7 @@ export class Painter {
    */
   #take(sheet, column, line) {
     this.#square(column, line, sheet.scale, sheet.density);
-    sheet.take(column, line, this.canvas.transferToImageBitmap());
+    if (!this.gl.isContextLost()) sheet.take(column, line, this.canvas.transferToImageBitmap());
   }
 
   /**

@@ -14,7 +14,7 @@ const TILES_KEPT = 72;
  * @property {Float32Array} edges least x and y, greatest x and y of each string [m]
  * @property {Float32Array} ground centre and half sides of each module, six figures each [m]
  * @property {Uint8Array | null} codes what each module is, in the colouring `colouring`
- * @property {string} colouring
+ * @property {string} colouring the colouring and its tag
  * @property {number} used when it was last drawn
  */
 
@@ -90,11 +90,11 @@ export class SiteLayout {
    * Load a tile's modules and what they are; resolves to null when it is there or on its way already.
    * @param {number} number
    * @param {string} colouring
-   * @param {number} version changes when what modules are must be asked anew
+   * @param {string} tag changes when what modules are must be asked anew
    */
-  async loadTile(number, colouring, version) {
+  async loadTile(number, colouring, tag) {
     const held = this.loaded.get(number);
-    const key = `${colouring} ${version}`;
+    const key = `${colouring} ${tag}`;
     if (this.asked.has(number) || (held && held.colouring === key)) return null;
     this.asked.add(number);
     try {

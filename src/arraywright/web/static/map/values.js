@@ -27,7 +27,6 @@ export class Values {
     /** @type {Category[]} */
     this.categories = message.about.categories;
     this.tag = message.tag;
-    this.version = 0;
   }
 
   /** Whether the values are deviations, told with their sign. */
@@ -60,7 +59,6 @@ export class Values {
     }
     this.categories = about.categories;
     this.tag = message.tag;
-    this.version += 1;
     return true;
   }
 }
