@@ -128,6 +128,12 @@ _ALL = (
         "doi:10.1287/mnsc.1040.0263",
     ),
     _source(
+        "kolchinsky-tracey-2017",
+        "Estimating Mixture Entropy with Pairwise Distances",
+        "Entropy 19 (7), 361, 2017",
+        "doi:10.3390/e19070361",
+    ),
+    _source(
         "lange-1989",
         "Robust Statistical Modeling Using the t Distribution",
         "Journal of the American Statistical Association 84, 881-896, 1989",

@@ -18,6 +18,7 @@ from arraywright.commissioning.gates import GATE_WORDS, TESTS, Gate, texts_of_ma
 from arraywright.commissioning.likely import CAUSE_WORDS, Likely
 from arraywright.commissioning.standard import FAIL, PASS, REVIEW, InsulationLimits
 from arraywright.commissioning.string_modules import StringModules
+from arraywright.commissioning.suspects import opening_columns
 from arraywright.findings import Verdict
 from arraywright.plant import Site
 
@@ -145,6 +146,7 @@ def strings_frame(choice: StringChoice) -> pl.DataFrame:
     columns["continuity_measured_at"] = _column_at(choice, "measured_at", "continuity")
     columns |= _likely(choice)
     columns |= _causes(choice)
+    columns |= opening_columns(choice.site, modules=choice.modules, likely=choice.likely)
     columns["reasons"] = _reasons(choice, columns)
     return pl.DataFrame(columns)
 

@@ -218,8 +218,11 @@ def _explained(choice: StringChoice, *, row: dict[str, object]) -> Finding:
         subject=name,
         verdict=Verdict.REVIEW,
         message=f"{sentence}. Of {strings} strings, {allowed:.2g} sound ones may be called so.",
-        remedy=f"Read it again under a steady sky; then open where the isolation advice says. "
-        f"{CAUTION}",
+        remedy=(
+            f"Read it again under a steady sky. {row['open_next']}. {row['open_caution']}"
+            if row["open_next"]
+            else f"Read it again under a steady sky. {CAUTION}"
+        ),
         value=None if row["sound_probability"] is None else float(str(row["sound_probability"])),
         unit="1",
         basis="dempster-laird-rubin-1977",

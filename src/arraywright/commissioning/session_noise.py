@@ -20,7 +20,6 @@ __all__ = [
     "level_of",
     "log_density",
     "mirrored_weight",
-    "sloped",
 ]
 
 _DEGREES: Final = (2.5, 3.0, 4.0, 6.0, 9.0, 15.0, 40.0, 300.0)

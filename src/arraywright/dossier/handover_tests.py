@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 
 from arraywright.arrays import FloatArray
+from arraywright.commissioning.budget import budget_ratio
 from arraywright.dossier.blocks import Block, Figure, Heading, Paragraph, Sideways, Table
 from arraywright.dossier.curve_plots import PANELS_A_FIGURE, curves_plot
 from arraywright.dossier.handover_map import site_boxes
@@ -113,7 +114,8 @@ def _reasons_table(strings: pl.DataFrame, order: Mapping[str, int]) -> Table:
             verdict_word(row["verdict"]),
             "; ".join(row["reasons"]),
             str(row["cause"] or "–"),
-            str(row["check_next"] or "–"),
+            " ".join(str(row.get(name) or "") for name in ("check_next", "open_next")).strip()
+            or "–",
         )
         stories.setdefault(story, []).append(str(row["string"]))
     return Table(
@@ -122,6 +124,14 @@ def _reasons_table(strings: pl.DataFrame, order: Mapping[str, int]) -> Table:
         widths=(1.1, 1.1, 3.2, 2.4, 3),
         verdict_column=1,
     )
+
+
+def _opening_caution(strings: pl.DataFrame) -> list[Block]:
+    """Give the caution before any connector is opened, where opening one is advised."""
+    if "open_caution" not in strings.columns:
+        return []
+    told = strings.filter(pl.col("open_caution") != "")["open_caution"].unique().to_list()
+    return [Paragraph(text=text) for text in told]
 
 
 def _per_group(site: Site, strings: pl.DataFrame, column: str) -> pl.DataFrame:
@@ -197,7 +207,9 @@ def _limits(parts: HandoverParts, strings: pl.DataFrame) -> str:
         f"±{100 * wanted.tolerance_ratio:g} % of what its own modules should give at the moment of "
         f"the reading, and of like strings; insulation resistance of at least {insulation or '–'}; "
         f"earth continuity of at most {wanted.earth_continuity_max_ohm:g} Ω; readings at "
-        f"{wanted.irradiance_min_w_m2:g} W/m2 or more."
+        f"{wanted.irradiance_min_w_m2:g} W/m2 or more. Besides, all valid readings are explained "
+        f"together, at {budget_ratio(wanted, strings=strings.height) * strings.height:.2g} sound "
+        "strings of the whole site called for nothing."
     )
 
 
@@ -242,7 +254,11 @@ def string_chapter(parts: HandoverParts) -> list[Block]:
     if wrong.is_empty():
         blocks.append(Paragraph(text="None: every string passes."))
     else:
-        blocks += [*_cut(wrong), _reasons_table(wrong.head(PRINTED_ROWS), order)]
+        blocks += [
+            *_cut(wrong),
+            _reasons_table(wrong.head(PRINTED_ROWS), order),
+            *_opening_caution(wrong),
+        ]
     if strings.height <= PRINTED_ROWS:
         return [
             *blocks,

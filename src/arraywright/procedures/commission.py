@@ -28,6 +28,7 @@ from arraywright.errors import RecordError
 from arraywright.findings import Finding, Verdict
 from arraywright.plant import PLACEMENTS
 from arraywright.procedures.allocate import ALLOCATION_PLANNED
+from arraywright.procedures.commission_advice import next_steps
 from arraywright.procedures.commission_sheets import (
     further_frames,
     further_tables,
@@ -315,17 +316,23 @@ def commission(
         progress.stage("writing the tables")
         written = _write(record, entry, findings)
         summary = parse_body(entry.body)["summary"]
+        advice = next_steps(record, strings)
         return Report(
             command="commission",
             site=record.site.name,
-            summary=_sentences(summary, intake, new=new),
-            tables=(intake_table(intake), _strings_table(strings, record.site.time_zone)),
+            summary=(*_sentences(summary, intake, new=new), *advice.sentences),
+            tables=(
+                intake_table(intake),
+                _strings_table(strings, record.site.time_zone),
+                *advice.tables,
+            ),
             findings=findings,
             result={
                 "files": [asdict(table) for table in intake.tables],
                 "counts": summary,
                 "strings": strings.to_dicts(),
                 "curves": curves.to_dicts(),
+                "retest": advice.result,
                 **{name: frame.to_dicts() for name, frame in further_frames(record, entry).items()},
             },
             written=written,
