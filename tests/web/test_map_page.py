@@ -117,6 +117,15 @@ def _pixels(page: Page) -> np.ndarray:
     return np.asarray(picture.convert("RGB"))
 
 
+def _until_shown(page: Page, colour: tuple[int, int, int], share: float) -> None:
+    """Wait until a part of the map has a colour."""
+    for _ in range(40):
+        if _share(_pixels(page), colour) > share:
+            return
+        page.wait_for_timeout(250)
+    raise AssertionError(f"{colour} covers only {_share(_pixels(page), colour):.4f} of the map")
+
+
 def _share(pixels: np.ndarray, colour: tuple[int, int, int]) -> float:
     near = np.abs(pixels.astype(np.int64) - np.array(colour)).max(axis=2) <= 2
     return float(near.mean())
@@ -200,8 +209,7 @@ def test_what_is_recorded_meanwhile_appears(
     # Coming back to the page asks at once; otherwise it asks every 15 seconds.
     page.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
     expect(legend.locator("tr", has_text="being built").locator("td.number")).to_have_text("1")
-    page.wait_for_timeout(1500)
-    assert _share(_pixels(page), orange) > 0.005
+    _until_shown(page, orange, 0.005)
 
 
 def test_the_map_comes_back_when_the_graphics_unit_was_lost(
@@ -217,12 +225,11 @@ def test_the_map_comes_back_when_the_graphics_unit_was_lost(
     )
     _open(page, served)
     green = (0, 158, 115)
-    assert _share(_pixels(page), green) > 0.02
+    _until_shown(page, green, 0.02)
     page.evaluate("window.drawing.getExtension('WEBGL_lose_context').loseContext()")
-    page.wait_for_timeout(1500)
+    page.wait_for_timeout(500)
     page.locator("#map-ground").press("+")
-    page.wait_for_timeout(1500)
-    assert _share(_pixels(page), green) > 0.02
+    _until_shown(page, green, 0.02)
 
 
 def test_a_browser_that_cannot_draw_says_so(page: Page, served: RunningServer) -> None:

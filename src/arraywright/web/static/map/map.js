@@ -33,6 +33,7 @@ class MapPage {
   constructor(site, values, words) {
     this.site = site;
     this.values = values;
+    this.wanted = values.name;
     this.words = words;
     this.frame = part("map-frame");
     this.ground = part("map-ground");
@@ -259,15 +260,19 @@ class MapPage {
 
   /** @param {string} name */
   async colour(name) {
+    this.wanted = name;
     this.frame.setAttribute("aria-busy", "true");
     try {
-      this.values = await Values.load(name);
+      const values = await Values.load(name);
+      // Another colouring was chosen meanwhile, and may have come first.
+      if (this.wanted !== name) return;
+      this.values = values;
       this.#shown();
       this.#note();
     } catch (error) {
       this.tell(String(/** @type {Error} */ (error).message || error));
     } finally {
-      this.frame.removeAttribute("aria-busy");
+      if (this.wanted === name) this.frame.removeAttribute("aria-busy");
     }
   }
 
