@@ -50,7 +50,7 @@ layers: $(VENV)/.test
 	$(BIN)/lint-imports
 
 unit: system $(VENV)/.test
-	$(BIN)/pytest -n 2
+	OPENBLAS_NUM_THREADS=1 $(BIN)/pytest -n 2
 
 bench: $(VENV)/.test
 	$(BIN)/python -m benchmarks

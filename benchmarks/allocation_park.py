@@ -21,7 +21,6 @@ from benchmarks.common import BenchRow, peak_rss_mb, timed
 
 __all__ = ["run"]
 
-_SWEEPS: Final = 60
 _WORKERS: Final = 2
 _SITES: Final = 20
 _SITES_QUICK: Final = 2
@@ -58,7 +57,7 @@ def _losses_of(problem: ClassProblem) -> _Losses:
     return _Losses(
         arrival=sequence_loss(problem, arrival_sequence(problem)).total_w,
         by_mean=sequence_loss(problem, by_mean_current(problem)).total_w,
-        found=search_sequence(problem, sweeps=_SWEEPS, seed=1).loss_w,
+        found=search_sequence(problem, seed=1).loss_w,
         bound=sequence_bound(problem).bound_w,
     )
 
@@ -155,7 +154,7 @@ def _voltage_row(*, quick: bool) -> BenchRow:
         voltage_spread=0.1,
     )
     seconds, losses = timed(partial(_losses_of, problem))
-    found = search_sequence(problem, sweeps=_SWEEPS, seed=1).sequence
+    found = search_sequence(problem, seed=1).sequence
     parallel = float(sequence_loss(problem, found).parallel_w.sum())
     share = parallel / (losses.arrival - losses.bound)
     return BenchRow(
@@ -180,7 +179,7 @@ def _solver_row(pallets: int) -> BenchRow:
         short_share=0.05,
     )
     search_sequence(problem, sweeps=1, seed=1)
-    seconds, found = timed(lambda: search_sequence(problem, sweeps=_SWEEPS, seed=1))
+    seconds, found = timed(lambda: search_sequence(problem, seed=1))
     solved_s, solved = timed(
         lambda: order_model(problem).solve(seconds=max(seconds, _SOLVER_LEAST_S))
     )

@@ -92,12 +92,6 @@ _ALL = (
         "pvlib.pvsystem.retrieve_sam('CECMod')",
     ),
     _source(
-        "crouse-2016",
-        "On implementing 2D rectangular assignment algorithms",
-        "IEEE Transactions on Aerospace and Electronic Systems 52, 1679-1696, 2016",
-        "doi:10.1109/TAES.2016.140952",
-    ),
-    _source(
         "dempster-laird-rubin-1977",
         "Maximum Likelihood from Incomplete Data via the EM Algorithm",
         "Journal of the Royal Statistical Society B 39, 1-38, 1977",

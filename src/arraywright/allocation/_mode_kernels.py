@@ -17,7 +17,7 @@ __all__ = [
 ]
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def pile_labels(x, offsets, piles):  # pragma: no cover - compiled
     """Split each window into up to so many piles of least squared deviation, numbered upwards.
 
@@ -57,7 +57,7 @@ def pile_labels(x, offsets, piles):  # pragma: no cover - compiled
     return out
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def end_windows(worth, offsets):  # pragma: no cover - compiled
     """Sum of each window, and the greatest sum of any run from its top or to its bottom."""
     windows = len(offsets) - 1
@@ -75,7 +75,7 @@ def end_windows(worth, offsets):  # pragma: no cover - compiled
     return whole, best
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def priced_partitions(x, offsets, price):  # pragma: no cover - compiled
     """Least squared deviation of each window's parts plus a price per part, and the parts.
 
@@ -102,7 +102,7 @@ def priced_partitions(x, offsets, price):  # pragma: no cover - compiled
     return out
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def run_lengths(x, lengths, counts):  # pragma: no cover - compiled
     """Order of lengths in which sorted modules are cut into runs of least squared deviation.
 
@@ -148,7 +148,7 @@ def run_lengths(x, lengths, counts):  # pragma: no cover - compiled
     return out
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def windows_bound(x, lengths, prices):  # pragma: no cover - compiled
     """Least of squared deviations less prices over disjoint windows of sorted x."""
     count = len(x)
@@ -175,7 +175,7 @@ def windows_bound(x, lengths, prices):  # pragma: no cover - compiled
     return best[count], taken[count]
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _members(pile, piles):  # pragma: no cover - compiled
     """Modules of each pile as they come off, and where each pile begins among them."""
     member = np.zeros(len(pile), dtype=np.int64)
@@ -192,7 +192,7 @@ def _members(pile, piles):  # pragma: no cover - compiled
     return member, begin
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _deviation(x, sequence, begin, end):  # pragma: no cover - compiled
     """Squared deviation of the modules in these places from their mean."""
     total, square = 0.0, 0.0
@@ -202,7 +202,7 @@ def _deviation(x, sequence, begin, end):  # pragma: no cover - compiled
     return square - total * total / (end - begin)
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _next_pile(used, last):  # pragma: no cover - compiled
     """The next pile behind ``last`` that is not used; as many as there are when none is."""
     p = last + 1
@@ -211,7 +211,7 @@ def _next_pile(used, last):  # pragma: no cover - compiled
     return p
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _order_piles(x, pile, piles, lengths, best):  # pragma: no cover - compiled
     """Order of piles of least loss below ``best`` by branch and bound; inf when there is none."""
     count = len(x)
@@ -262,7 +262,7 @@ def _order_piles(x, pile, piles, lengths, best):  # pragma: no cover - compiled
     return least, found
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def exact_pile_fill(x, labels, option_offsets, windows, lengths, best):  # pragma: no cover
     """Best piles and best order of them in one section, by trying all; inf if none beats ``best``.
 

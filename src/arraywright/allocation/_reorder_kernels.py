@@ -1,4 +1,4 @@
-"""Compiled search over whole orders of few pallets, whatever their sizes."""
+"""Compiled changes of whole orders: pallets of unusual size in many, any pallet in few."""
 
 # mypy: disable-error-code="untyped-decorator,no-untyped-def"
 
@@ -9,12 +9,12 @@ import math
 import numba
 import numpy as np
 
-__all__ = ["reorder"]
+__all__ = ["reorder", "spread_sizes"]
 
 _NEVER = 1e300
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _loss(
     order,
     sizes,
@@ -57,7 +57,7 @@ def _loss(
     return loss
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _move(rng, order, trial, frozen):  # pragma: no cover - compiled
     """Exchange two pallets, put one elsewhere, or turn a run of them round."""
     count = len(order)
@@ -78,7 +78,7 @@ def _move(rng, order, trial, frozen):  # pragma: no cover - compiled
             trial[low + k] = order[high - k]
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def reorder(
     rng,
     order,
@@ -136,3 +136,92 @@ def reorder(
             held[:] = order
     order[:] = held
     return best
+
+
+@numba.njit(cache=True, nogil=True)
+def _imbalance(order, sizes, state_at, wanted, windows, total, held):  # pragma: no cover - compiled
+    """How unevenly pallets begin at the places of strings, over all and in each window."""
+    held[:] = 0.0
+    place, used = 0, 0
+    while place < total and used < len(order):
+        held[place * windows // total, state_at[place]] += 1.0
+        place += sizes[order[used]]
+        used += 1
+    if place < total:
+        return _NEVER, used
+    uneven = 0.0
+    for s in range(len(wanted)):
+        whole = 0.0
+        for w in range(windows):
+            whole += held[w, s]
+            away = held[w, s] - wanted[s] / windows
+            uneven += 0.3 * away * away / (wanted[s] / windows + 1.0)
+        uneven += (whole - wanted[s]) ** 2 / (wanted[s] + 1.0)
+    return uneven, used
+
+
+@numba.njit(cache=True, nogil=True)
+def _in_time(order, used, sizes, day, latest_at):  # pragma: no cover - compiled
+    place = 0
+    for k in range(used):
+        if day[order[k]] > latest_at[place]:
+            return False
+        place += sizes[order[k]]
+    return True
+
+
+@numba.njit(cache=True, nogil=True)
+def spread_sizes(
+    rng,
+    order,
+    frozen,
+    odd,
+    usual,
+    sizes,
+    state_at,
+    latest_at,
+    day,
+    wanted,
+    windows,
+    tries,
+    heat_ratio,
+):  # pragma: no cover - compiled
+    """Move pallets of unusual size so that pallets begin evenly at all places of a string.
+
+    ``order`` holds all pallets, those left over at its end, and is changed in place.
+    """
+    total, units = len(state_at), len(order)
+    held = np.zeros((windows, len(wanted)))
+    now, _ = _imbalance(order, sizes, state_at, wanted, windows, total, held)
+    heat = heat_ratio * now
+    trial = order.copy()
+    for step in range(tries):
+        unit = odd[rng.integers(0, len(odd))]
+        at = 0
+        while order[at] != unit:
+            at += 1
+        if rng.random() < 0.5:
+            to = rng.integers(frozen, units)
+        else:
+            to = min(max(frozen, at + rng.integers(-10, 11)), units - 1)
+        if at < frozen or to == at:
+            continue
+        trial[:] = order
+        if sizes[order[to]] != usual and rng.random() < 0.7:
+            trial[at], trial[to] = order[to], unit
+        elif to > at:
+            trial[at:to] = order[at + 1 : to + 1]
+            trial[to] = unit
+        else:
+            trial[to + 1 : at + 1] = order[to:at]
+            trial[to] = unit
+        then, used = _imbalance(trial, sizes, state_at, wanted, windows, total, held)
+        cooled = heat * (1.0 - step / tries) + 1e-9
+        if then >= _NEVER:
+            continue
+        if then > now and rng.random() >= math.exp((now - then) / cooled):
+            continue
+        if _in_time(trial, used, sizes, day, latest_at):
+            order[:] = trial
+            now = then
+    return now

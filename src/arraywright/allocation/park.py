@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 from typing import Final, TypeAlias, get_args
 
 import numpy as np
 import polars as pl
 
-from arraywright.allocation.assemble import Filling, fill_kept_together
+from arraywright.allocation.assemble import fill_kept_together
 from arraywright.allocation.build_dates import (
     BuildDays,
     StockDays,
@@ -20,22 +20,13 @@ from arraywright.allocation.build_dates import (
 )
 from arraywright.allocation.classes_in_time import classes_in_time
 from arraywright.allocation.kept import Carried, PlanBefore
-from arraywright.allocation.mode_bound import mode_bound
-from arraywright.allocation.modes import SINGLE
 from arraywright.allocation.money import HandlingCounts, handling_cost
-from arraywright.allocation.park_problem import ClassTask, Places, class_tasks, fill_places
+from arraywright.allocation.park_classes import Ahead, Setting, class_results
+from arraywright.allocation.park_problem import ClassTask, class_tasks, fill_places
 from arraywright.allocation.park_result import ClassResult, ParkMode, ParkPlan, Priced
 from arraywright.allocation.park_types import Coefficients
 from arraywright.allocation.park_ways import (
     Way,
-    WayKey,
-    in_time,
-    least_trip_m,
-    places_in,
-    places_of,
-    way_of_modes,
-    way_of_places,
-    way_of_together,
     ways_between,
 )
 from arraywright.allocation.park_words import park_sentences
@@ -48,21 +39,17 @@ from arraywright.allocation.plan import (
     plan_task,
     prepare_task,
 )
-from arraywright.allocation.rolling import start_ahead
-from arraywright.allocation.sequence_bound import sequence_bound
 from arraywright.allocation.sequence_layout import arrival_sequence
-from arraywright.allocation.sequence_search import search_sequence
 from arraywright.allocation.trade_off import Gain, TradeOff, plan_gain, trade_off
 from arraywright.allocation.waived_filling import with_waived_days
 from arraywright.allocation.yard import drop_point_places, plan_yard
 from arraywright.arrays import FloatArray, IntArray
 from arraywright.errors import CallError
 from arraywright.findings import Finding, Verdict
-from arraywright.plant import LaydownArea, Site
+from arraywright.plant import Site
 
 __all__ = ["plan_park"]
 
-_SWEEPS: Final = 60
 _NONE: Final = np.zeros(0, dtype=np.int64)
 Tell: TypeAlias = Callable[[str, float], None]
 
@@ -80,112 +67,10 @@ def _drop_xy(task: Task) -> FloatArray:
     ).astype(np.float64)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Ahead:
-    """What of the stock is only expected."""
-
-    expected_units: IntArray
-    until_day: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Setting:
-    """What all classes are worked out with."""
-
-    mode: ParkMode
-    coefficients: Coefficients
-    drop_xy_m: FloatArray
-    areas: tuple[LaydownArea, ...]
-    ahead: _Ahead | None
-    seed: int
-    tell: Tell | None
-
-
-def _class_result(
-    own: ClassTask, *, together: Filling, setting: _Setting, carried: Carried | None
-) -> ClassResult:
-    """Work out the ways of one class and take the cheapest that the mode allows.
-
-    With a plan carried over, what a way changes for the crews is weighed too.
-    """
-    money, drop_xy_m = setting.coefficients, setting.drop_xy_m
-    between = ways_between(own, drop_xy_m=drop_xy_m, areas=setting.areas)
-
-    def whole(key: WayKey, places: Places) -> Way:
-        return way_of_places(
-            own, key, places, coefficients=money, drop_xy_m=drop_xy_m, ways=between
-        )
-
-    def sorted_out(key: WayKey, allowed: tuple[int, ...] | None) -> Way:
-        return way_of_modes(
-            own,
-            key,
-            sequences=[planned],
-            coefficients=money,
-            ways=between,
-            allowed=allowed,
-        )
-
-    planned = arrival_sequence(own.problem)
-    ways = [whole("arrival", places_of(own, planned))]
-    if setting.mode != "arrival":
-        start, fixed = None, 0
-        if setting.ahead is not None:
-            start, fixed = start_ahead(
-                own.problem,
-                seen=~np.isin(own.units, setting.ahead.expected_units),
-                until_day=setting.ahead.until_day,
-                seed=setting.seed,
-            )
-        planned = search_sequence(
-            own.problem,
-            sweeps=_SWEEPS,
-            seed=setting.seed,
-            start=start,
-            frozen=fixed,
-            tell=setting.tell,
-        ).sequence
-        ways.append(whole("whole", places_of(own, planned)))
-    if setting.mode == "auto":
-        ways.append(sorted_out("mixed", None))
-        kept = places_in(own, together)
-        if in_time(own, kept):
-            ways.append(
-                way_of_together(own, kept, coefficients=money, drop_xy_m=drop_xy_m, ways=between)
-            )
-    elif setting.mode == "piles":
-        ways.append(sorted_out("piles", tuple(range(2, money.piles_most + 1))))
-    elif setting.mode == "single":
-        ways.append(sorted_out("single", (SINGLE,)))
-    if carried is not None:
-        ways.append(carried.way(own, coefficients=money, drop_xy_m=drop_xy_m, ways=between))
-    chosen = min(
-        (way for way in ways if setting.mode in ("auto", way.key) or way.key == "kept"),
-        key=lambda held: (
-            held.total + (0.0 if carried is None else carried.change_money(own, held.places))
-        ),
-    )
-    if setting.tell is not None:
-        setting.tell(f"proving what no order of {own.kind} can go below", 0.0)
-    bound_w = sequence_bound(own.problem).bound_w
-    return ClassResult(
-        own=own,
-        ways=tuple(ways),
-        chosen=chosen,
-        planned=planned,
-        bound_w=bound_w,
-        bound=mode_bound(own.problem, money, order_bound_w=bound_w).money
-        + money.trip_cost_per_m
-        * least_trip_m(own, ways=between, pallets_per_trip=money.pallets_per_trip),
-    )
-
-
-def _ahead(task: Task, expected: Collection[str], until: date) -> _Ahead:
+def _ahead(task: Task, expected: Collection[str], until: date) -> Ahead:
     first = task.supply.modules["pallet"].gather(task.supply.unit_offsets[:-1])
     drawn = first.is_in(list(expected)).to_numpy()
-    return _Ahead(
-        expected_units=np.flatnonzero(drawn).astype(np.int64), until_day=until.toordinal()
-    )
+    return Ahead(expected_units=np.flatnonzero(drawn).astype(np.int64), until_day=until.toordinal())
 
 
 def _build_frame(task: Task, tasks: list[ClassTask], days: BuildDays) -> pl.DataFrame:
@@ -287,7 +172,7 @@ def _gain(
     )
 
 
-def _trade_off(results: tuple[ClassResult, ...], setting: _Setting) -> TradeOff | None:
+def _trade_off(results: tuple[ClassResult, ...], setting: Setting) -> TradeOff | None:
     """Set handling against mismatch for all ways to build; None where nothing is planned."""
     if not results:
         return None
@@ -418,7 +303,7 @@ def plan_park(
         classes = carried.classes
     tasks = class_tasks(task, classes, string_day=build.day, unit_day=unit_day)
     together = fill_kept_together(task.supply, task.demand, classes)
-    setting = _Setting(
+    setting = Setting(
         mode=mode,
         coefficients=coefficients,
         drop_xy_m=_drop_xy(task),
@@ -427,9 +312,7 @@ def plan_park(
         seed=seed,
         tell=tell,
     )
-    results = tuple(
-        _class_result(own, together=together, setting=setting, carried=carried) for own in tasks
-    )
+    results = class_results(tasks, together=together, setting=setting, carried=carried)
     frame = _build_frame(task, tasks, build)
     all_days = with_waived_days(frame, task.site, task.demand, build)
 

@@ -1,33 +1,63 @@
-"""A number no order of pallets can go below: the proven bound of a class's mismatch loss.
+"""A tighter number that no order of pallets can go below, by potentials of part-filled strings.
 
-For a string of n modules cut into parts, the square of its sum is at most the sum over parts of the
-part's squared sum over its weight, for any positive weights that add up to one (Cauchy-Schwarz).
-With weights that depend only on where in the string a part lies, the loss separates into what each
-pallet costs for the place at which it begins. The order is then relaxed to balance: as many pallets
-begin at a place in a string as end there. Balance, modules and strings per length are priced
-(Lagrange), every pallet takes its cheapest way, and what that sums to is at most the loss of any
-order. Prices and weights are then chosen to make it as great as possible. When pallets arrive is
-left out, which only makes the bound lower.
+When a pallet ends, the string it ends in is part-filled: so many of its n modules have the sum T.
+What the string costs once a further pallet finishes it with the sum h is - (T + h)^2 / n, whatever
+came before. A potential of (place in the string, T) is handed from the pallet that leaves the
+string so to the pallet that goes on with it. For any potentials the loss of an order is the sum
+over its pallets of their own cost, plus the potential they take over, less the one they hand on; so
+each pallet's least such cost, whatever T it may find, adds up to at most the loss of any order.
+The potential is T^2 / n plus a function that is linear between knots, so that the least over all T
+is found at a knot and the bound is proven for any values at the knots. A price of modules, and of
+strings of each length, says what leaving a pallet out is worth. Values and prices are then chosen
+to make the bound as great as possible. The building is divided into windows, each with
+potentials and a price of its own, and a pallet may only begin in windows by which it is here. A
+pallet that reaches from one window into the next hands on a potential of either, with the price of
+the modules that reach over.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Final
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any, Final
 
 import numpy as np
 from scipy.optimize import minimize
+from scipy.special import logsumexp
 
-from arraywright.allocation._sequence_kernels import dual_exact, dual_smooth, pattern_costs
+from arraywright.allocation._bound_kernels import (
+    least_costs,
+    least_of_knots,
+    smooth_costs,
+    smooth_of_knots,
+)
 from arraywright.allocation.park_types import ClassProblem
-from arraywright.arrays import FloatArray, IntArray
+from arraywright.allocation.sequence_ways import (
+    Sums,
+    Way,
+    cuts_of,
+    first_potentials,
+    grids_of,
+    interpolation,
+    sums_of,
+    ways_of,
+)
+from arraywright.allocation.sequence_windows import Windows, windows_at, windows_of
+from arraywright.arrays import BoolArray, FloatArray, IntArray
 
 __all__ = ["SequenceBound", "sequence_bound"]
 
-_HEATS: Final = (0.1, 0.02, 0.004)
-_ROUNDS: Final = 90
-_KINDS_MOST: Final = 3
+_HEATS: Final = (0.1, 0.03, 0.01, 0.003, 0.001)
+_WINDOW_HEATS: Final = (0.03, 0.01, 0.003, 0.001)
+_ROUNDS: Final = 100
+_MEMORY: Final = 15
 _ENOUGH_PALLETS: Final = 4000
+_KINDS_MOST: Final = 3
+_CUTS_MOST: Final = 8_000_000
+_KNOT_HEAT_RATIO: Final = 0.3
+_REACH: Final = 4
+"""Windows in which a pallet is first looked for; those that it might gain from are added."""
+_NEAR_HEATS: Final = 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,334 +67,333 @@ class SequenceBound:
     Attributes:
         bound_w: loss that no feasible sequence can go below [W].
         rounds: evaluations of the dual.
+        windows: windows that the building was divided into.
     """
 
     bound_w: float
     rounds: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Ways:
-    """All ways of cutting pallets; a way belongs to one size of pallet.
-
-    Attributes:
-        lengths: different lengths of strings.
-        state_of: first state of each length; a state is a length and a place in it.
-        states: number of states.
-        by_size: first and past-the-last way of each size.
-        start: state in which the pallet begins, (ways,).
-        stop: state in which it ends, -1 where the last string ends, (ways,).
-        used: modules used, (ways,).
-        begun: strings of each length begun, (ways, lengths).
-        part_of: parts of way k are ``part_of[k]:part_of[k + 1]``.
-        begin: first module of the part in the pallet.
-        end: past the last.
-        factor: number of the part's weight: length, place of begin and of end.
-        factor_cut: (length, from, to) of each weight.
-    """
-
-    lengths: IntArray
-    state_of: IntArray
-    states: int
-    by_size: dict[int, tuple[int, int]]
-    start: IntArray
-    stop: IntArray
-    used: IntArray
-    begun: FloatArray
-    part_of: IntArray
-    begin: IntArray
-    end: IntArray
-    factor: IntArray
-    factor_cut: IntArray
-
-
-def _ways(lengths: list[int], sizes: list[int]) -> _Ways:
-    state_of = np.concatenate([[0], np.cumsum(lengths)]).astype(np.int64)
-    start: list[int] = []
-    stop: list[int] = []
-    used: list[int] = []
-    begun: list[list[int]] = []
-    part_of: list[int] = [0]
-    parts: list[tuple[int, int, int]] = []
-    cuts: dict[tuple[int, int, int], int] = {}
-    by_size: dict[int, tuple[int, int]] = {}
-
-    def keep(
-        first: int, held: list[tuple[int, int, int, int, int]], stopped: int, taken: int
-    ) -> None:
-        counts = [0] * len(lengths)
-        for begin, end, kind, low, high in held:
-            if low == 0:
-                counts[kind] += 1
-            number = cuts.setdefault((kind, low, high), len(cuts))
-            parts.append((begin, end, number))
-        start.append(first)
-        stop.append(stopped)
-        used.append(taken)
-        begun.append(counts)
-        part_of.append(len(parts))
-
-    def cut(
-        size: int,
-        first: int,
-        at: int,
-        kind: int,
-        place: int,
-        held: list[tuple[int, int, int, int, int]],
-    ) -> None:
-        room = lengths[kind] - place
-        if room > size - at:
-            now = [*held, (at, size, kind, place, place + size - at)]
-            keep(first, now, int(state_of[kind]) + place + size - at, size)
-            return
-        now = [*held, (at, at + room, kind, place, lengths[kind])]
-        keep(first, now, -1, at + room)
-        if at + room == size:
-            for following in range(len(lengths)):
-                keep(first, now, int(state_of[following]), size)
-            return
-        for following in range(len(lengths)):
-            cut(size, first, at + room, following, 0, now)
-
-    for size in sizes:
-        before = len(start)
-        for kind, length in enumerate(lengths):
-            for place in range(length):
-                cut(size, int(state_of[kind]) + place, 0, kind, place, [])
-        by_size[size] = (before, len(start))
-    table = np.array(parts, dtype=np.int64).reshape(-1, 3)
-    return _Ways(
-        lengths=np.array(lengths, dtype=np.int64),
-        state_of=state_of,
-        states=int(state_of[-1]),
-        by_size=by_size,
-        start=np.array(start, dtype=np.int64),
-        stop=np.array(stop, dtype=np.int64),
-        used=np.array(used, dtype=np.int64),
-        begun=np.array(begun, dtype=np.float64).reshape(-1, len(lengths)),
-        part_of=np.array(part_of, dtype=np.int64),
-        begin=table[:, 0].copy(),
-        end=table[:, 1].copy(),
-        factor=table[:, 2].copy(),
-        factor_cut=np.array(list(cuts), dtype=np.int64).reshape(-1, 3),
-    )
+    windows: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Dual:
-    """Everything the dual function rests on."""
+    """Everything the dual function rests on; (pallets, ways of a size) unless said.
 
-    ways: _Ways
-    sums: FloatArray
-    squares: FloatArray
+    Attributes:
+        modules: modules of the strings of each window, (windows,).
+        wanted: strings of each length, (lengths,).
+        over_least, over_most: modules that a pallet which ends in a state can reach over the end
+            of a window, (states,).
+    """
+
+    own: FloatArray
+    head: FloatArray
     first: IntArray
     past: IntArray
-    modules: float
+    from_window: IntArray
+    past_window: IntArray
+    start: IntArray
+    stop: IntArray
+    used: IntArray
+    begun: FloatArray
+    inside: BoolArray
+    head_at: IntArray
+    head_weight: FloatArray
+    tail_at: IntArray
+    tail_weight: FloatArray
+    knots: FloatArray
+    counts: IntArray
+    heads: FloatArray
+    inverse: FloatArray
+    begin_psi: FloatArray
+    begin_state: int
+    modules: FloatArray
     wanted: FloatArray
-    most: int
-    start_state: int
+    over_least: FloatArray
+    over_most: FloatArray
+
+    @property
+    def shape(self) -> tuple[int, int, int]:
+        """Windows, states of each, and knots."""
+        return len(self.modules), len(self.over_least), self.knots.shape[1]
 
 
-def _dual(problem: ClassProblem, *, every: int) -> _Dual:
-    """Prepare the dual of every n-th pallet, with as much less to be filled."""
-    kept = np.flatnonzero(problem.unit_sizes > 0)[::every]
-    whole = int(problem.unit_offsets[-1])
-    sizes = problem.unit_sizes[kept]
-    part = 1.0 if every == 1 else float(sizes.sum()) / whole
-    most = int(sizes.max())
-    lengths = np.unique(problem.string_modules)
-    ways = _ways(lengths.tolist(), np.unique(sizes).tolist())
-    offsets = problem.unit_offsets[kept]
-    column = np.arange(most)
-    inside = column < sizes[:, None]
-    x = np.where(inside, problem.x[np.minimum(offsets[:, None] + column, len(problem.x) - 1)], 0.0)
-    nothing = np.zeros((len(kept), 1))
+def _reach_over(sums: Sums) -> tuple[FloatArray, FloatArray]:
+    """Fewest and most modules that a pallet can reach over a string's end into each state."""
+    length = np.repeat(np.array(sums.lengths, dtype=np.float64), sums.lengths)
+    place = np.concatenate([np.arange(one, dtype=np.float64) for one in sums.lengths])
+    most = float(sums.sizes.max()) - 1.0
+    if len(sums.lengths) > 1:
+        return place, np.maximum(place, most)
+    return place, place + length * np.maximum(0.0, (most - place) // length)
+
+
+def _dual(sums: Sums, problem: ClassProblem, ways: list[Way]) -> _Dual:
+    """Set up the dual of one window."""
+    cuts = cuts_of(sums, ways)
+    knots, table, counts = grids_of(sums, ways, cuts)
+    shape = cuts.own.shape
+    head_at, head_weight = np.zeros(shape, dtype=np.int64), np.zeros(shape)
+    tail_at, tail_weight = np.zeros(shape, dtype=np.int64), np.zeros(shape)
+    whole = set(sums.state_of.tolist())
+    for k, way in enumerate(ways):
+        row, column = cuts.row_of[k], cuts.column_of[k]
+        if cuts.inside[k]:
+            continue
+        if way.start not in whole:
+            place = interpolation(table[way.start], cuts.head[row, column])
+            head_at[row, column], head_weight[row, column] = place
+        if way.stop >= 0 and way.stop not in whole:
+            place = interpolation(knots[way.stop], cuts.tail[row, column])
+            tail_at[row, column], tail_weight[row, column] = place
+    begin_psi = first_potentials(sums, ways, cuts, knots)
+    # a string that is not begun has one potential, at the sum of nothing
+    knots[sums.state_of[:-1], 0] = 0.0
+    size = np.array([way.size for way in ways])
+    kinds = [np.sum(problem.string_modules == one) for one in sums.lengths]
+    over_least, over_most = _reach_over(sums)
+    alone = windows_at(problem, np.zeros(1, dtype=np.int64))
     return _Dual(
-        ways=ways,
-        sums=np.concatenate([nothing, np.cumsum(x, axis=1)], axis=1),
-        squares=np.concatenate([nothing, np.cumsum(x**2, axis=1)], axis=1),
-        first=np.array([ways.by_size[one][0] for one in sizes.tolist()], dtype=np.int64),
-        past=np.array([ways.by_size[one][1] for one in sizes.tolist()], dtype=np.int64),
-        modules=part * float(problem.string_modules.sum()),
-        wanted=np.array(
-            [part * np.sum(problem.string_modules == one) for one in lengths], dtype=np.float64
-        ),
-        most=most,
-        start_state=int(ways.state_of[int(np.searchsorted(lengths, problem.string_modules[0]))]),
+        own=cuts.own,
+        head=cuts.head,
+        first=np.searchsorted(size, sums.sizes).astype(np.int64),
+        past=np.searchsorted(size, sums.sizes, side="right").astype(np.int64),
+        from_window=alone.first[sums.pallets],
+        past_window=np.ones(len(sums.sizes), dtype=np.int64),
+        start=np.array([way.start for way in ways], dtype=np.int64),
+        stop=np.array([way.stop for way in ways], dtype=np.int64),
+        used=np.array([way.used for way in ways], dtype=np.int64),
+        begun=cuts.begun,
+        inside=cuts.inside,
+        head_at=head_at,
+        head_weight=head_weight,
+        tail_at=tail_at,
+        tail_weight=tail_weight,
+        knots=knots,
+        counts=counts,
+        heads=table,
+        inverse=1.0 / np.repeat(np.array(sums.lengths, dtype=np.float64), sums.lengths),
+        begin_psi=begin_psi,
+        begin_state=sums.begin_state,
+        modules=alone.modules,
+        wanted=np.array(kinds, dtype=np.float64),
+        over_least=over_least,
+        over_most=over_most,
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Point:
-    """Prices and weights."""
-
-    potential: FloatArray
-    price: float
-    kind_price: FloatArray
-    weight: FloatArray
-
-
-def _point(dual: _Dual, vector: FloatArray) -> _Point:
-    states, kinds = dual.ways.states, len(dual.ways.lengths)
-    return _Point(
-        potential=vector[:states],
-        price=float(vector[states]),
-        kind_price=vector[states + 1 : states + 1 + kinds],
-        weight=vector[states + 1 + kinds :],
+def _in_windows(dual: _Dual, windows: Windows, pallets: IntArray) -> _Dual:
+    """Divide the building of a dual of one window, (windows x states) following each other."""
+    count = len(windows.modules)
+    first = windows.first[pallets]
+    return replace(
+        dual,
+        from_window=first,
+        past_window=np.minimum(first + _REACH, count),
+        knots=np.tile(dual.knots, (count, 1)),
+        counts=np.tile(dual.counts, count),
+        heads=np.tile(dual.heads, (count, 1)),
+        inverse=np.tile(dual.inverse, count),
+        modules=windows.modules,
     )
 
 
-def _factors(dual: _Dual, weight: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Give 1 / (n weight) of every cut, the weights of cuts, and each module place's own weight."""
-    place = np.empty(len(weight))
-    for kind in range(len(dual.ways.lengths)):
-        own = slice(dual.ways.state_of[kind], dual.ways.state_of[kind + 1])
-        held = np.exp(weight[own] - weight[own].max())
-        place[own] = held / held.sum()
-    reach = np.concatenate([[0.0], np.cumsum(place)])
-    kind, low, high = dual.ways.factor_cut.T
-    base = dual.ways.state_of[kind]
-    share = np.maximum(reach[base + high] - reach[base + low], 1e-12)
-    return 1.0 / (dual.ways.lengths[kind] * share), share, place
-
-
-def _constant(dual: _Dual, point: _Point) -> float:
-    """Give what the prices earn whatever the order, at least."""
-    last = point.potential[dual.ways.state_of[:-1]]
-    return float(
-        point.price * dual.modules
-        + point.kind_price @ dual.wanted
-        - point.potential[dual.start_state]
-        + min(0.0, float(last.min()))
+def _every(dual: _Dual, step: int) -> _Dual:
+    """Take every so manieth pallet, and as much less of the strings."""
+    share = len(dual.own[::step]) / len(dual.own)
+    return replace(
+        dual,
+        own=dual.own[::step].copy(),
+        head=dual.head[::step].copy(),
+        first=dual.first[::step].copy(),
+        past=dual.past[::step].copy(),
+        from_window=dual.from_window[::step].copy(),
+        past_window=dual.past_window[::step].copy(),
+        head_at=dual.head_at[::step].copy(),
+        head_weight=dual.head_weight[::step].copy(),
+        tail_at=dual.tail_at[::step].copy(),
+        tail_weight=dual.tail_weight[::step].copy(),
+        modules=share * dual.modules,
+        wanted=share * dual.wanted,
     )
 
 
-def _costs(dual: _Dual, factor: FloatArray) -> FloatArray:
-    ways = dual.ways
-    return np.asarray(
-        pattern_costs(
-            dual.sums,
-            dual.squares,
-            dual.first,
-            dual.past,
-            ways.part_of,
-            ways.begin,
-            ways.end,
-            ways.factor,
-            factor,
-            ways.used,
-        )
+def _split(dual: _Dual, vector: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Give potentials, prices of a module per window and those of strings of each length."""
+    size, count = dual.knots.size, len(dual.modules)
+    psi = vector[:size].reshape(dual.knots.shape)
+    return psi, vector[size : size + count], vector[size + count :]
+
+
+def _constant(dual: _Dual, vector: FloatArray) -> float:
+    psi, price, kind_price = _split(dual, vector)
+    return float(price @ dual.modules + kind_price @ dual.wanted - psi[dual.begin_state, 0])
+
+
+def _choices(dual: _Dual, vector: FloatArray) -> FloatArray:
+    """Potentials a pallet may hand on: of its window or of the next, (3, windows, states, knots).
+
+    The price of the modules that reach over the end of the window is between the two last.
+    """
+    psi, price, _ = _split(dual, vector)
+    held = psi.reshape(dual.shape)
+    out = np.repeat(held[None], 3, axis=0)
+    step = np.diff(price)[:, None]
+    out[1, :-1] = held[1:] + (step * dual.over_least)[:, :, None]
+    out[2, :-1] = held[1:] + (step * dual.over_most)[:, :, None]
+    return np.asarray(out)
+
+
+def _pallets(
+    dual: _Dual, table: FloatArray, handed: FloatArray, vector: FloatArray
+) -> tuple[Any, ...]:
+    psi, price, kind_price = _split(dual, vector)
+    return (
+        dual.shape[1],
+        dual.from_window,
+        dual.past_window,
+        dual.own,
+        dual.head,
+        dual.first,
+        dual.past,
+        dual.start,
+        dual.stop,
+        dual.used,
+        dual.begun,
+        dual.inside,
+        table,
+        dual.head_at,
+        dual.head_weight,
+        psi,
+        handed,
+        dual.knots,
+        dual.counts,
+        dual.inverse,
+        dual.tail_at,
+        dual.tail_weight,
+        price,
+        kind_price,
     )
 
 
-def _exact(dual: _Dual, vector: FloatArray) -> float:
-    """Give the bound at these prices and weights; it is proven whatever they are."""
-    point = _point(dual, vector)
-    factor, _, _ = _factors(dual, point.weight)
-    ways = dual.ways
-    return _constant(dual, point) + float(
-        dual_exact(
-            _costs(dual, factor),
-            dual.first,
-            dual.past,
-            ways.start,
-            ways.stop,
-            ways.used,
-            ways.begun,
-            point.potential,
-            point.price,
-            point.kind_price,
-        )
-    )
+def _exact(dual: _Dual, vector: FloatArray, margin_w: float) -> tuple[float, IntArray]:
+    """Give the bound at these potentials and prices; it is proven whatever they are.
+
+    Also the window after the last one that each pallet could gain from.
+    """
+    every = replace(dual, past_window=np.full(len(dual.own), len(dual.modules), dtype=np.int64))
+    psi, _, _ = _split(dual, vector)
+    table = least_of_knots(psi, dual.knots, dual.counts, dual.heads, dual.inverse)
+    handed = _choices(dual, vector).max(axis=0).reshape(psi.shape)
+    total, past = least_costs(margin_w, *_pallets(every, table, handed, vector))
+    return float(total) + _constant(dual, vector), past
 
 
 def _smooth(vector: FloatArray, dual: _Dual, heat: float) -> tuple[float, FloatArray]:
     """Give the smoothed dual and its derivatives, both with the sign of a cost, per pallet."""
-    point = _point(dual, vector)
-    factor, share, place = _factors(dual, point.weight)
-    ways = dual.ways
-    value, by_potential, by_price, by_kind, by_factor = dual_smooth(
-        _costs(dual, factor),
-        dual.first,
-        dual.past,
-        ways.start,
-        ways.stop,
-        ways.used,
-        ways.begun,
-        point.potential,
-        point.price,
-        point.kind_price,
-        dual.sums,
-        ways.part_of,
-        ways.begin,
-        ways.end,
-        ways.factor,
-        len(factor),
-        heat,
+    psi, _, _ = _split(dual, vector)
+    knot_heat = heat * _KNOT_HEAT_RATIO
+    table, share = smooth_of_knots(
+        psi, dual.knots, dual.counts, dual.heads, dual.inverse, knot_heat
     )
-    by_potential[dual.start_state] -= 1.0
-    last = point.potential[ways.state_of[:-1]]
-    if last.min() < 0.0:
-        by_potential[ways.state_of[int(np.argmin(last))]] += 1.0
-    # weights: factor = 1 / (n share), share a sum of places, places a softmax
-    by_share = -by_factor * factor / share
-    kind, low, high = ways.factor_cut.T
-    by_reach = np.zeros(len(place) + 1)
-    np.add.at(by_reach, ways.state_of[kind] + high, by_share)
-    np.add.at(by_reach, ways.state_of[kind] + low, -by_share)
-    by_place = np.cumsum(by_reach[::-1])[::-1][1:]
-    by_weight = np.empty(len(place))
-    for one in range(len(ways.lengths)):
-        own = slice(ways.state_of[one], ways.state_of[one + 1])
-        by_weight[own] = place[own] * (by_place[own] - place[own] @ by_place[own])
-    gradient = np.concatenate(
-        [by_potential, [by_price + dual.modules], by_kind + dual.wanted, by_weight]
+    choices = _choices(dual, vector) / knot_heat
+    handed = logsumexp(choices, axis=0)
+    chosen = np.exp(choices - handed)
+    handed = (knot_heat * handed).reshape(psi.shape)
+    value, by_table, by_psi, by_handed, by_price, by_kind = smooth_costs(
+        heat, *_pallets(dual, table, handed, vector)
     )
-    pallets = len(dual.first)
-    return -(float(value) + _constant(dual, point)) / pallets, -gradient / pallets
+    by_psi += np.einsum("si,sij->sj", by_table, share)
+    by_choice = chosen * by_handed.reshape(dual.shape)
+    held = by_psi.reshape(dual.shape)
+    held += by_choice[0]
+    held[1:] += by_choice[1, :-1] + by_choice[2, :-1]
+    held[-1] += by_choice[1, -1] + by_choice[2, -1]
+    by_step = by_choice[1, :-1].sum(axis=2) @ dual.over_least
+    by_step += by_choice[2, :-1].sum(axis=2) @ dual.over_most
+    by_price[1:] += by_step
+    by_price[:-1] -= by_step
+    by_psi[dual.begin_state, 0] -= 1.0
+    gradient = np.concatenate([by_psi.ravel(), by_price + dual.modules, by_kind + dual.wanted])
+    pallets = len(dual.own)
+    return -(float(value) + _constant(dual, vector)) / pallets, -gradient / pallets
 
 
-def _first_weights(dual: _Dual) -> FloatArray:
-    """Weights of places that suit independent modules: a part weighs as the root of its length."""
-    held = []
-    for length in dual.ways.lengths.tolist():
-        cut = np.arange(length + 1, dtype=np.float64)
-        reach = np.sqrt(cut) / (np.sqrt(cut) + np.sqrt(length - cut))
-        held.append(np.log(np.diff(reach)))
-    return np.concatenate(held)
+@dataclass(slots=True)
+class _Climb:
+    """Potentials and prices so far, the best bound, and what it took."""
+
+    vector: FloatArray
+    bound: float
+    tell: Callable[[str, float], None] | None
+    rounds: int = 0
+
+    def go(self, dual: _Dual, heats: tuple[float, ...], scale: float) -> None:
+        """Raise the bound at falling heats.
+
+        A sample finds potentials and prices; the bound is worked out on all pallets.
+        """
+        step = max(1, len(dual.own) // _ENOUGH_PALLETS)
+        for number, heat in enumerate(heats):
+            if self.tell is not None:
+                self.tell("proving what no order can go below", number / len(heats))
+            found = minimize(
+                _smooth,
+                self.vector,
+                args=(_every(dual, step), heat * scale),
+                jac=True,
+                method="L-BFGS-B",
+                options={"maxiter": _ROUNDS, "maxcor": _MEMORY},
+            )
+            self.vector = np.asarray(found.x, dtype=np.float64)
+            self.rounds += int(found.nfev)
+            bound, past = _exact(dual, self.vector, _NEAR_HEATS * heat * scale)
+            self.bound = max(self.bound, bound)
+            least = dual.from_window + 1
+            past = np.minimum(np.maximum(past, least) + 1, len(dual.modules))
+            dual = replace(dual, past_window=past)
 
 
-def sequence_bound(problem: ClassProblem) -> SequenceBound:
-    """Lower bound of the series mismatch loss [W] over all feasible orders of pallets.
+def sequence_bound(
+    problem: ClassProblem,
+    *,
+    windows: Windows | None = None,
+    tell: Callable[[str, float], None] | None = None,
+) -> SequenceBound:
+    """Lower bound of the series mismatch loss [W] over all orders of pallets that are in time.
 
-    Valid for every order, any mixture of pallet sizes and at most three lengths of strings; with
-    more lengths the bound is zero. The loss between strings of an input is bounded by zero.
+    Valid for every such order, any mixture of pallet sizes and at most three lengths of strings;
+    with more lengths, or where pallets can be cut in very many ways, the bound is zero. The loss
+    between strings of an input is bounded by zero.
+
+    Args:
+        problem: the class.
+        windows: division of the building; one that suits when pallets arrive when None, and none
+            for so many pallets that it would take long.
+        tell: told what is done and how far it is, between 0 and 1.
 
     Source: fisher-2004 (Lagrangian relaxation)
     """
-    total = int(problem.string_modules.sum())
-    lengths = len(np.unique(problem.string_modules))
-    if total == 0 or lengths > _KINDS_MOST:
-        return SequenceBound(bound_w=0.0, rounds=0)
-    every = max(1, len(problem.unit_sizes) // _ENOUGH_PALLETS)
-    sample, dual = _dual(problem, every=every), _dual(problem, every=1)
-    states = dual.ways.states
-    vector = np.zeros(states + 1 + lengths + states)
+    nothing = SequenceBound(bound_w=0.0, rounds=0, windows=0)
+    if problem.string_modules.sum() == 0 or len(np.unique(problem.string_modules)) > _KINDS_MOST:
+        return nothing
+    sums = sums_of(problem)
+    ways = ways_of(sums)
+    if len(ways) * len(sums.sizes) > _CUTS_MOST * len(np.unique(sums.sizes)):
+        return nothing
+    dual = _dual(sums, problem, ways)
     spread = float(np.var(problem.x)) or 1.0
-    vector[states] = 1.5 * spread
-    vector[-states:] = _first_weights(dual)
-    best, rounds = max(0.0, _exact(dual, vector)), 0
-    for heat in _HEATS:
-        # a sample finds the prices; the bound they give is worked out on all pallets
-        found = minimize(
-            _smooth,
-            vector,
-            args=(sample, heat * spread * float(np.sqrt(dual.most))),
-            jac=True,
-            method="L-BFGS-B",
-            options={"maxiter": _ROUNDS},
+    scale = spread * float(np.sqrt(sums.sizes.max()))
+    vector = np.concatenate([dual.begin_psi.ravel(), [1.5 * spread], np.zeros(len(sums.lengths))])
+    climb = _Climb(vector=vector, bound=max(0.0, _exact(dual, vector, 0.0)[0]), tell=tell)
+    climb.go(dual, _HEATS, scale)
+    if windows is None and len(sums.sizes) <= _ENOUGH_PALLETS:
+        windows = windows_of(problem)
+    count = 1 if windows is None else len(windows.modules)
+    if windows is not None and count > 1:
+        psi, price, kind_price = _split(dual, climb.vector)
+        climb.vector = np.concatenate(
+            [np.tile(psi.ravel(), count), np.tile(price, count), kind_price]
         )
-        vector = np.asarray(found.x, dtype=np.float64)
-        rounds += int(found.nfev)
-        best = max(best, _exact(dual, vector))
-    return SequenceBound(bound_w=best, rounds=rounds)
+        climb.go(_in_windows(dual, windows, sums.pallets), _WINDOW_HEATS, scale)
+    return SequenceBound(bound_w=climb.bound, rounds=climb.rounds, windows=count)

@@ -10,9 +10,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from arraywright.allocation.park_types import ClassProblem, Sequence
-from arraywright.allocation.sequence_anneal import _State, anneal_sequence
+from arraywright.allocation.sequence_bound import sequence_bound
 from arraywright.allocation.sequence_layout import arrival_sequence, is_in_time, sequence_loss
-from arraywright.allocation.sequence_potentials import potential_bound
+from arraywright.allocation.sequence_search import search_sequence
+from arraywright.allocation.sequence_state import SequenceState
+from arraywright.errors import CallError
 from benchmarks._order_model import order_model
 from benchmarks._park_sites import by_mean_current, make_class
 
@@ -94,10 +96,10 @@ def test_tiny_classes_are_as_good_as_trying_all_orders(name: str, seed: int) -> 
     """No order of six pallets loses less than the one found, and the bound is not above it."""
     problem = make_problem(seed=seed, **TINY[name])  # type: ignore[arg-type]
     least = best_by_trying(problem)
-    found = anneal_sequence(problem, sweeps=60, seed=1)
-    assert here_in_time(problem, found)
-    assert sequence_loss(problem, found).total_w == pytest.approx(least, rel=1e-9)
-    assert potential_bound(problem).bound_w <= least * (1.0 + 1e-12)
+    found = search_sequence(problem, sweeps=60, seed=1)
+    assert here_in_time(problem, found.sequence)
+    assert found.loss_w == pytest.approx(least, rel=1e-9)
+    assert sequence_bound(problem).bound_w <= least * (1.0 + 1e-12)
 
 
 @pytest.mark.parametrize("seed", [2, 4])
@@ -115,7 +117,7 @@ def test_eight_pallets_of_unequal_size_are_as_good_as_a_general_solver_proves(se
     )
     solved = order_model(problem).solve(seconds=60.0)
     assert solved.optimal
-    found = sequence_loss(problem, anneal_sequence(problem, sweeps=60, seed=1)).total_w
+    found = search_sequence(problem, sweeps=60, seed=1).loss_w
     assert found == pytest.approx(solved.loss_w, rel=1e-9)
 
 
@@ -151,7 +153,7 @@ def test_found_orders_keep_the_rules_and_are_never_behind_arrival(
     )
     arrival = arrival_sequence(problem)
     frozen = min(frozen, len(arrival.units))
-    found = anneal_sequence(problem, sweeps=8, seed=seed, frozen=frozen)
+    found = search_sequence(problem, sweeps=8, seed=seed, frozen=frozen).sequence
     assert len(np.unique(found.units)) == len(found.units)
     assert problem.unit_sizes[found.units].sum() >= sum(lengths)
     assert problem.unit_sizes[found.units[:-1]].sum() < sum(lengths)
@@ -179,8 +181,8 @@ def park() -> ClassProblem:
 def test_order_is_far_below_sorting_by_mean_current(park: ClassProblem) -> None:
     """Of what sorting pallets by mean current leaves above the bound, less than a third is left."""
     by_mean = sequence_loss(park, by_mean_current(park)).total_w
-    found = sequence_loss(park, anneal_sequence(park, sweeps=60, seed=1)).total_w
-    bound = potential_bound(park).bound_w
+    found = search_sequence(park, sweeps=60, seed=1).loss_w
+    bound = sequence_bound(park).bound_w
     assert bound <= found
     assert found - bound < (by_mean - bound) / 3.0
 
@@ -189,17 +191,17 @@ def test_more_sweeps_do_not_spoil_a_good_start(park: ClassProblem) -> None:
     """Begun with an order of its own, the search does not fall behind it."""
     start = by_mean_current(park)
     before = sequence_loss(park, start).total_w
-    found = anneal_sequence(park, sweeps=1, seed=1, start=start)
-    assert sequence_loss(park, found).total_w <= before
+    found = search_sequence(park, sweeps=1, seed=1, start=start)
+    assert found.loss_w <= before
 
 
 def test_sums_that_are_kept_are_those_of_the_order(park: ClassProblem) -> None:
     """After many exchanges the sums of strings and inputs are those of the pallets in place."""
-    state = _State(park, arrival_sequence(park), frozen=0)
+    state = SequenceState(park, arrival_sequence(park), frozen=0)
     state.exchange(np.random.default_rng(1), np.full(5, 1.0))
     units = state.units[: state.slots].copy()
     assert not np.array_equal(units, arrival_sequence(park).units)
-    fresh = _State(park, Sequence(units=units), frozen=0)
+    fresh = SequenceState(park, Sequence(units=units), frozen=0)
     assert state.string_x == pytest.approx(fresh.string_x, abs=1e-9)
     assert state.input_y == pytest.approx(fresh.input_y, abs=1e-9)
     assert state.now == pytest.approx(fresh.now, abs=1e-7)
@@ -207,6 +209,13 @@ def test_sums_that_are_kept_are_those_of_the_order(park: ClassProblem) -> None:
 
 def test_same_seed_gives_the_same_order(park: ClassProblem) -> None:
     """Nothing but input and seed decides."""
-    first, second = (anneal_sequence(park, sweeps=2, seed=9).units for _ in range(2))
+    first, second = (search_sequence(park, sweeps=2, seed=9).sequence.units for _ in range(2))
     assert first.tolist() == second.tolist()
-    assert first.tolist() != anneal_sequence(park, sweeps=2, seed=10).units.tolist()
+    assert first.tolist() != search_sequence(park, sweeps=2, seed=10).sequence.units.tolist()
+
+
+def test_too_few_modules_are_said() -> None:
+    """A class that cannot fill its strings is a wrong call with numbers."""
+    problem = make_problem(seed=1, sizes=[6, 6], lengths=[4, 4, 5])
+    with pytest.raises(CallError, match="need 13 modules, there are 12"):
+        search_sequence(problem, seed=1)

@@ -9,13 +9,13 @@ import math
 import numba
 import numpy as np
 
-__all__ = ["exchange", "refresh", "spread_sizes"]
+__all__ = ["exchange", "keep", "refresh"]
 
-_FAR = 20.0
+_FAR = 14.0
 _NEVER = 1e300
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _put(
     slot,
     leaves,
@@ -55,7 +55,7 @@ def _put(
     return change
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def refresh(
     slot,
     units,
@@ -111,7 +111,7 @@ def refresh(
     now[slot] = _cost(slot, p, pattern, row, table, weight)
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _cost(slot, unit, pattern, row, table, weight):  # pragma: no cover - compiled
     """Cost of a pallet in a slot, all other slots as they are."""
     at = row[unit] + pattern[slot]
@@ -121,47 +121,128 @@ def _cost(slot, unit, pattern, row, table, weight):  # pragma: no cover - compil
     return cost
 
 
-@numba.njit(cache=True)
-def _exchange_costs(
-    slot, low, high, slots, units, pattern, row, table, weight, now, latest, day, mark, changes
+@numba.njit(cache=True, nogil=True)
+def keep(
+    slot,
+    units,
+    place_in_group,
+    index,
+    day,
+    pattern,
+    weight,
+    now,
+    line_index,
+    line_pattern,
+    line_weight,
+    line_now,
+    line_day,
 ):  # pragma: no cover - compiled
-    """Change of loss when the pallet of a slot is exchanged with each of a run of slots'."""
-    a = units[slot]
-    features = weight.shape[1]
-    for m in range(low, high):
-        other = slots[m]
-        b = units[other]
-        if mark[other] or day[b] > latest[slot] or day[a] > latest[other]:
-            changes[m - low] = _NEVER
-            continue
-        at = row[b] + pattern[slot]
-        there = row[a] + pattern[other]
-        change = table[at] + table[there] - now[slot] - now[other]
-        for f in range(features):
-            change += weight[slot, f] * table[at + 1 + f]
-            change += weight[other, f] * table[there + 1 + f]
-        changes[m - low] = change
+    """Write what is known of a slot into the lines of its size, unless it is frozen."""
+    at = place_in_group[slot]
+    if at < 0:
+        return
+    line_index[at] = index[units[slot]]
+    line_pattern[at] = pattern[slot]
+    line_day[at] = day[units[slot]]
+    line_now[at] = now[slot]
+    for f in range(weight.shape[1]):
+        line_weight[f, at] = weight[slot, f]
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
+def _exchange_costs(
+    low,
+    high,
+    here,
+    there,
+    own,
+    until,
+    since,
+    asked,
+    line_index,
+    line_pattern,
+    line_weight,
+    line_now,
+    line_day,
+    line_latest,
+    changes,
+):  # pragma: no cover - compiled
+    """Change of loss when the pallet of a slot is exchanged with each of a run of slots'.
+
+    Args:
+        low: first of the run.
+        high: past the last.
+        here: costs of the pallets of this size in the slot, and their sums, (1 + sums, pallets).
+        there: costs and sums of the slot's own pallet under every way of cutting.
+        own: cost of the slot's own pallet in it.
+        until: latest day of the slot.
+        since: day of its pallet.
+        asked: what the slot asks for each sum.
+        line_index: number of the pallet of every slot of this size; so are the other lines.
+        line_pattern: place of its way in ``there``.
+        line_weight: what it asks for each sum.
+        line_now: what its pallet costs.
+        line_day: day of its pallet.
+        line_latest: its latest day.
+        changes: where the changes go.
+    """
+    features = here.shape[0] - 1
+    if features == 2:
+        first, second = asked[0], asked[1]
+        for m in range(high - low):
+            k = m + low
+            i, j = line_index[k], line_pattern[k]
+            changes[m] = (
+                here[0, i]
+                + first * here[1, i]
+                + second * here[2, i]
+                + there[j]
+                + line_weight[0, k] * there[j + np.uint32(1)]
+                + line_weight[1, k] * there[j + np.uint32(2)]
+                - own
+                - line_now[k]
+            )
+    else:
+        for m in range(high - low):
+            k = m + low
+            i, j = line_index[k], line_pattern[k]
+            change = here[0, i] + there[j] - own - line_now[k]
+            for f in range(features):
+                change += asked[f] * here[f + 1, i]
+                change += line_weight[f, k] * there[j + np.uint32(f + 1)]
+            changes[m] = change
+    for m in range(high - low):
+        k = m + low
+        if (line_day[k] > until) | (since > line_latest[k]):
+            changes[m] = _NEVER
+
+
+@numba.njit(cache=True, nogil=True)
 def _draw(rng, changes, count, heat):  # pragma: no cover - compiled
     """Draw one of the changes, or none, with odds that fall with its cost at this heat."""
     least = 0.0
     for m in range(count):
         least = min(least, changes[m])
     far = least + _FAR * heat
-    total = math.exp(least / heat) if least > -_FAR * heat else 0.0
-    drawn = -1
+    stay = math.exp(least / heat) if least > -_FAR * heat else 0.0
+    total = stay
     for m in range(count):
         if changes[m] < far:
-            odds = math.exp((least - changes[m]) / heat)
-            total += odds
-            if rng.random() * total < odds:
-                drawn = m
-    return drawn
+            total += math.exp((least - changes[m]) / heat)
+    left = rng.random() * total - stay
+    if left <= 0.0:
+        return -1
+    last = -1
+    for m in range(count):
+        if changes[m] < far:
+            last = m
+            left -= math.exp((least - changes[m]) / heat)
+            if left <= 0.0:
+                return m
+    return last
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _near_changes(
     slot,
     many,
@@ -237,7 +318,7 @@ def _near_changes(
     return many
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _swap(
     slot,
     other,
@@ -265,6 +346,14 @@ def _swap(
     table,
     weight,
     now,
+    place_in_group,
+    index,
+    day,
+    line_index,
+    line_pattern,
+    line_weight,
+    line_now,
+    line_day,
 ):  # pragma: no cover - compiled
     """Exchange the pallets of two slots, the second perhaps one left over, and keep the tables."""
     count = len(used)
@@ -295,6 +384,21 @@ def _swap(
     for step in range(2):
         place = slot if step == 0 else other
         if place >= count:
+            keep(
+                place,
+                units,
+                place_in_group,
+                index,
+                day,
+                pattern,
+                weight,
+                now,
+                line_index,
+                line_pattern,
+                line_weight,
+                line_now,
+                line_day,
+            )
             continue
         for k in range(near_from[place], near_from[place + 1]):
             refresh(
@@ -320,21 +424,41 @@ def _swap(
                 weight,
                 now,
             )
+            keep(
+                near[k],
+                units,
+                place_in_group,
+                index,
+                day,
+                pattern,
+                weight,
+                now,
+                line_index,
+                line_pattern,
+                line_weight,
+                line_now,
+                line_day,
+            )
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def exchange(
     rng,
     heats,
     frozen,
     window,
     slots,
+    line_index,
+    line_pattern,
+    line_weight,
+    line_now,
+    line_day,
+    line_latest,
     group,
     group_from,
     place_in_group,
     near_from,
     near,
-    mark,
     units,
     begin,
     end,
@@ -355,6 +479,10 @@ def exchange(
     pattern,
     row,
     table,
+    column,
+    past_in,
+    index,
+    by_way,
     weight,
     now,
     latest,
@@ -365,7 +493,7 @@ def exchange(
     ``slots`` holds the slots of each size of pallet together, used ones in order, then those that
     stand for pallets left over.
     """
-    count = len(used)
+    count, features = len(used), weight.shape[1]
     changes = np.empty(len(slots) + len(near))
     others = np.empty(len(slots) + len(near), dtype=np.int64)
     for heat in heats:
@@ -379,26 +507,30 @@ def exchange(
                 low = place_in_group[slot] - rng.integers(0, window)
                 low = min(max(low, first), past - window)
                 high = low + window
-            for k in range(near_from[slot], near_from[slot + 1]):
-                mark[near[k]] = True
+            own_unit = units[slot]
+            wide = past_in[group[slot]]
+            block = by_way[column[slot] : column[slot] + (features + 1) * wide]
             _exchange_costs(
-                slot,
                 low,
                 high,
-                slots,
-                units,
-                pattern,
-                row,
-                table,
-                weight,
-                now,
-                latest,
-                day,
-                mark,
+                block.reshape(features + 1, wide),
+                table[row[own_unit] :],
+                now[slot],
+                latest[slot],
+                day[own_unit],
+                weight[slot],
+                line_index,
+                line_pattern,
+                line_weight,
+                line_now,
+                line_day,
+                line_latest,
                 changes,
             )
             for k in range(near_from[slot], near_from[slot + 1]):
-                mark[near[k]] = False
+                at = place_in_group[near[k]]
+                if low <= at < high:
+                    changes[at - low] = _NEVER
             many = _near_changes(
                 slot,
                 high - low,
@@ -457,93 +589,12 @@ def exchange(
                 table,
                 weight,
                 now,
+                place_in_group,
+                index,
+                day,
+                line_index,
+                line_pattern,
+                line_weight,
+                line_now,
+                line_day,
             )
-
-
-@numba.njit(cache=True)
-def _imbalance(order, sizes, state_at, wanted, windows, total, held):  # pragma: no cover - compiled
-    """How unevenly pallets begin at the places of strings, over all and in each window."""
-    held[:] = 0.0
-    place, used = 0, 0
-    while place < total and used < len(order):
-        held[place * windows // total, state_at[place]] += 1.0
-        place += sizes[order[used]]
-        used += 1
-    if place < total:
-        return _NEVER, used
-    uneven = 0.0
-    for s in range(len(wanted)):
-        whole = 0.0
-        for w in range(windows):
-            whole += held[w, s]
-            away = held[w, s] - wanted[s] / windows
-            uneven += 0.3 * away * away / (wanted[s] / windows + 1.0)
-        uneven += (whole - wanted[s]) ** 2 / (wanted[s] + 1.0)
-    return uneven, used
-
-
-@numba.njit(cache=True)
-def _in_time(order, used, sizes, day, latest_at):  # pragma: no cover - compiled
-    place = 0
-    for k in range(used):
-        if day[order[k]] > latest_at[place]:
-            return False
-        place += sizes[order[k]]
-    return True
-
-
-@numba.njit(cache=True)
-def spread_sizes(
-    rng,
-    order,
-    frozen,
-    odd,
-    usual,
-    sizes,
-    state_at,
-    latest_at,
-    day,
-    wanted,
-    windows,
-    tries,
-    heat_ratio,
-):  # pragma: no cover - compiled
-    """Move pallets of unusual size so that pallets begin evenly at all places of a string.
-
-    ``order`` holds all pallets, those left over at its end, and is changed in place.
-    """
-    total, units = len(state_at), len(order)
-    held = np.zeros((windows, len(wanted)))
-    now, _ = _imbalance(order, sizes, state_at, wanted, windows, total, held)
-    heat = heat_ratio * now
-    trial = order.copy()
-    for step in range(tries):
-        unit = odd[rng.integers(0, len(odd))]
-        at = 0
-        while order[at] != unit:
-            at += 1
-        if rng.random() < 0.5:
-            to = rng.integers(frozen, units)
-        else:
-            to = min(max(frozen, at + rng.integers(-10, 11)), units - 1)
-        if at < frozen or to == at:
-            continue
-        trial[:] = order
-        if sizes[order[to]] != usual and rng.random() < 0.7:
-            trial[at], trial[to] = order[to], unit
-        elif to > at:
-            trial[at:to] = order[at + 1 : to + 1]
-            trial[to] = unit
-        else:
-            trial[to + 1 : at + 1] = order[to:at]
-            trial[to] = unit
-        then, used = _imbalance(trial, sizes, state_at, wanted, windows, total, held)
-        cooled = heat * (1.0 - step / tries) + 1e-9
-        if then >= _NEVER:
-            continue
-        if then > now and rng.random() >= math.exp((now - then) / cooled):
-            continue
-        if _in_time(trial, used, sizes, day, latest_at):
-            order[:] = trial
-            now = then
-    return now
