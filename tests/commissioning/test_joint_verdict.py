@@ -7,6 +7,8 @@ import datetime as dt
 import numpy as np
 import polars as pl
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from arraywright.commissioning.expected import expected_values
 from arraywright.commissioning.isolation import ISOLATION_CAUTION
@@ -107,3 +109,81 @@ def test_verdict_changes_only_by_a_further_reading() -> None:
     kept = after.readings.filter(pl.col("string") == VICTIM)
     assert kept.height == 2
     assert kept["counts_for"].list.len().to_list()[0] == 0
+
+
+def _with_load(readings: pl.DataFrame, *, low: float = 1.0) -> pl.DataFrame:
+    """Add currents under load with 1 % of scatter, one string's lower."""
+    load = EXPECTED.isc_a * (13.07 / 13.87) * (1.0 + 0.01 * NOISE[0][::-1])
+    return readings.with_columns(load_a=pl.Series(load)).with_columns(
+        load_a=pl.when(pl.col("string") == VICTIM)
+        .then(pl.col("load_a") * low)
+        .otherwise(pl.col("load_a"))
+    )
+
+
+def test_high_resistance_shows_under_load_alone() -> None:
+    """Voc and Isc as they should be and ten percent less current under load: a poor contact."""
+    result = _judged(_with_load(SOUND, low=0.90))
+    row = result.strings.row(by_predicate=pl.col("string") == VICTIM, named=True)
+    assert row["session_verdict"] in {"review", "fail"}
+    assert row["likely_key"] == "series-resistance-high"
+    assert row["load_like_ratio"] == pytest.approx(-0.10, abs=0.03)
+    assert row["open_next"] == ""
+    assert row["verdict_standard"] == "pass"
+    others = result.strings.filter(pl.col("string") != VICTIM)
+    assert others["session_verdict"].unique().to_list() == ["pass"]
+
+
+@pytest.mark.parametrize("missing", [("voc_v",), ("voc_v", "isc_a")])
+def test_current_alone_explains_but_never_passes(missing: tuple[str, ...]) -> None:
+    """Without a voltage no string is passed jointly, whatever its currents say."""
+    result = _judged(_with_load(SOUND).with_columns([pl.lit(None).alias(name) for name in missing]))
+    assert result.strings["session_verdict"].unique().to_list() == ["not_assessable"]
+    assert result.strings["sound_probability"].null_count() == 0
+
+
+@settings(max_examples=12, deadline=None)
+@given(data=st.data())
+def test_missing_or_invalid_readings_never_pass_jointly(data: st.DataObject) -> None:
+    """Whatever is missing or impossible in a third of the readings, those strings do not pass."""
+    spoilt = data.draw(
+        st.lists(
+            st.sampled_from(
+                [
+                    ("voc_v", None),
+                    ("voc_v", float("nan")),
+                    ("voc_v", 0.0),
+                    ("voc_v", -1400.0),
+                    ("voc_v", 1e6),
+                    ("irradiance_w_m2", None),
+                    ("irradiance_w_m2", 5.0),
+                    ("irradiance_w_m2", 5000.0),
+                    ("module_temp_c", None),
+                    ("module_temp_c", 400.0),
+                    ("measured_at", None),
+                    ("string", "no such string"),
+                    ("meter", "unknown"),
+                ]
+            ),
+            min_size=1,
+            max_size=3,
+        )
+    )
+    bad = pl.int_range(pl.len()) % 3 == 0
+    readings = SOUND.with_columns(_bad=bad)
+    for name, value in spoilt:
+        held = pl.lit(value, dtype=SOUND.schema[name])
+        readings = readings.with_columns(
+            pl.when(pl.col("_bad")).then(held).otherwise(pl.col(name)).alias(name)
+        )
+    result = _judged(readings.drop("_bad"))
+    rows = result.strings.filter(pl.int_range(pl.len()) % 3 == 0)
+    assert "pass" not in rows["session_verdict"].to_list()
+    assert "pass" not in rows["verdict"].to_list()
+
+
+def test_site_without_readings_passes_nothing() -> None:
+    """No reading at all: every string is not assessable, and nothing is advised to be opened."""
+    result = _judged(SOUND.head(0))
+    assert result.strings["session_verdict"].unique().to_list() == ["not_assessable"]
+    assert result.strings["open_next"].unique().to_list() == [""]

@@ -324,6 +324,8 @@ def _likely(choice: StringChoice) -> dict[str, pl.Series]:
         "session_evidence_limit": _numbers(np.full(len(wrong), choice.likely.threshold[0])),
         "voc_session_v": _numbers(choice.likely.voc_v),
         "voc_session_u_v": _numbers(choice.likely.voc_u_v),
+        "load_a": _numbers(choice.likely.load_a),
+        "load_like_ratio": _numbers(choice.likely.load_like_ratio),
         "sound_probability": _numbers(sound),
         "likely": pl.Series("likely", words, dtype=pl.String),
         "likely_key": pl.Series(

@@ -18,6 +18,8 @@ from arraywright.commissioning.budget import (
 )
 from arraywright.commissioning.conditions import Conditions
 from arraywright.commissioning.expected import Assumptions, ExpectedStrings
+from arraywright.commissioning.frames import number
+from arraywright.commissioning.gates import Gate
 from arraywright.commissioning.pairs import swapped_pairs
 from arraywright.commissioning.session_causes import (
     CausePriors,
@@ -62,9 +64,13 @@ _MOST_CHANGES: Final = 2.0
 not explained: at the edge of a cloud string and sensor may stand in different light."""
 _WARMING_S: Final = 300.0
 """Time in which cells follow the light; five to seven minutes are common practice."""
-_PER_CHANGE: Final = (0.012, 0.25)
-"""Own uncertainty of Voc and Isc per relative change of irradiance between readings: light at
-string and sensor differ by about a quarter of it, and cells warm later than their backs."""
+_PER_CHANGE: Final = (0.012, 0.25, 0.25)
+"""Own uncertainty of Voc, Isc and current under load per relative change of irradiance between
+readings: light at string and sensor differ by about a quarter of it, and cells warm later than
+their backs."""
+_OPERATING_POINT_RATIO: Final = 0.012
+"""Own uncertainty of a current under load: the inverter holds strings near, not at, their best
+point, and a clamp meter repeats to about one percent; common practice."""
 _SEED: Final = 62446
 
 
@@ -80,6 +86,8 @@ class Likely:
         false_alarm_ratio: share of sound strings that may be called [1].
         voc_v: Voc the other readings let expect at the newest reading of it [V], (strings,).
         voc_u_v: its standard uncertainty, the reading's own scatter included [V], (strings,).
+        load_a: newest current under load that was explained [A], (strings,).
+        load_like_ratio: it over what the other strings let expect, less one [1], (strings,).
         partner: string whose label looks swapped with this one's, -1 for none, (strings,).
         partner_probability: probability of that [1], NaN for none, (strings,).
     """
@@ -91,6 +99,8 @@ class Likely:
     false_alarm_ratio: float
     voc_v: FloatArray
     voc_u_v: FloatArray
+    load_a: FloatArray
+    load_like_ratio: FloatArray
     partner: IntArray
     partner_probability: FloatArray
 
@@ -139,6 +149,27 @@ def _light(conditions: Conditions) -> FloatArray:
     return np.stack([held, past - held])
 
 
+def _under_load(
+    conditions: Conditions, expected: ExpectedStrings, *, modules: StringModules
+) -> tuple[FloatArray, FloatArray, IntArray]:
+    """Current under load, what it should be at best power, and what stops it, (readings,) each.
+
+    Expected is Isc times the modules' own ratio of Imp to Isc.
+    """
+    strings = len(modules.strings)
+    of_string = np.repeat(np.arange(strings), modules.lengths)
+    best, short = (
+        np.bincount(of_string, weights=values, minlength=strings)
+        for values in (modules.imp_a, modules.isc_a)
+    )
+    ratio = np.full(strings + 1, np.nan)
+    np.divide(best, short, out=ratio[:-1], where=short > 0.0)
+    ratio = ratio[conditions.string_index]
+    of_value = (Gate.VALUE_MISSING | Gate.VALUE_IMPOSSIBLE | Gate.CONTRADICTED).value
+    stopped = conditions.masks["isc"] & ~np.int64(of_value)
+    return number(conditions.frame, "load_a"), expected.isc_a * ratio, stopped
+
+
 def _levels(expected_v: FloatArray) -> list[float]:
     """Give the different levels of expected Voc a label could be mistaken among, the commonest."""
     rounded = np.round(np.log(expected_v[np.isfinite(expected_v) & (expected_v > 0.0)]), 2)
@@ -157,7 +188,9 @@ def likely_causes(
     day: IntArray,
     assumptions: Assumptions,
 ) -> Likely:
-    """Probability of every cause for each string [1], its valid Voc and Isc explained jointly.
+    """Probability of every cause for each string [1], its valid readings explained jointly.
+
+    Explained are Voc, Isc and the current under load, whichever there are.
 
     Readings of one group (same type, knowledge, instruments) on one day share a level that drifts.
     A reversed reading is not explained here: its polarity says what it is.
@@ -176,6 +209,7 @@ def likely_causes(
     strings = len(modules.strings)
     value = np.full((3, len(conditions.time_s)), np.nan)
     own = np.full(value.shape, 0.01)
+    load, load_expected, load_mask = _under_load(conditions, expected, modules=modules)
     most_change = _MOST_CHANGES * site.commissioning.irradiance_change_ratio
     for channel, (measured, wanted, u_own, repeatability, mask) in enumerate(
         (
@@ -192,6 +226,13 @@ def likely_causes(
                 expected.isc_u_own_a,
                 assumptions.meter_repeatability_a_ratio,
                 conditions.masks["isc"],
+            ),
+            (
+                load,
+                load_expected,
+                expected.isc_u_own_a * (load_expected / expected.isc_a),
+                _OPERATING_POINT_RATIO,
+                load_mask,
             ),
         )
     ):
@@ -238,6 +279,7 @@ def likely_causes(
         found,
         readings,
         voc_v=conditions.voc_v[rows],
+        load_a=load[rows],
         modules=modules,
         ratio=wanted_ratio,
     )
@@ -284,12 +326,19 @@ def _partners(
     return partner, probability
 
 
+def _in_time(readings: SessionReadings, residual: FloatArray) -> IntArray:
+    """Readings that have a residual, by their moments."""
+    held = np.flatnonzero(np.isfinite(residual))
+    return np.asarray(held[np.argsort(readings.time_s[held], kind="stable")])
+
+
 def _likely(
     site: Site,
     found: SessionResult,
     readings: SessionReadings,
     *,
     voc_v: FloatArray,
+    load_a: FloatArray,
     modules: StringModules,
     ratio: float,
 ) -> Likely:
@@ -298,8 +347,11 @@ def _likely(
     probability = np.full((strings, len(STRING_CAUSES)), np.nan)
     evidence = np.full((strings, len(FAMILIES)), np.nan)
     probability[found.strings], evidence[found.strings] = found.probability, found.evidence
-    held = np.flatnonzero(np.isfinite(found.residual[0]))
-    newest = held[np.argsort(readings.time_s[held], kind="stable")]
+    newest = _in_time(readings, found.residual[0])
+    loaded = _in_time(readings, found.residual[2])
+    amperes, like = np.full(strings, np.nan), np.full(strings, np.nan)
+    amperes[readings.string[loaded]] = load_a[loaded]
+    like[readings.string[loaded]] = np.expm1(found.residual[2, loaded])
     voc, voc_u = np.full(strings, np.nan), np.full(strings, np.nan)
     to = readings.string[newest]
     voc[to] = voc_v[newest] * np.exp(-found.residual[0, newest])
@@ -324,4 +376,6 @@ def _likely(
         false_alarm_ratio=ratio,
         voc_v=voc,
         voc_u_v=voc_u,
+        load_a=amperes,
+        load_like_ratio=like,
     )

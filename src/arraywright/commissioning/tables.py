@@ -18,6 +18,9 @@ STRING_READINGS: Final = TableSpec(
         Column(name="voc_v", kind="number", unit="V", meaning="open-circuit voltage, signed"),
         Column(name="isc_a", kind="number", unit="A", meaning="short-circuit current"),
         Column(
+            name="load_a", kind="number", unit="A", meaning="current under load, by clamp meter"
+        ),
+        Column(
             name="irradiance_w_m2", kind="number", unit="W/m2", meaning="irradiance in the plane"
         ),
         Column(

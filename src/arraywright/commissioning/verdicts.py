@@ -59,6 +59,7 @@ class CommissioningResult:
             ``session_verdict`` (of all readings explained jointly, at the false alarms allowed on
             the site), ``session_evidence`` (log odds of a fault in the voltage) and its limit,
             ``voc_session_v`` (what the other readings let expect) and its standard uncertainty,
+            ``load_a`` (current under load) and its deviation from that of the other strings,
             ``swapped_with`` (string whose label looks swapped with this one's) and its
             probability, ``sound_probability``, ``likely`` (causes with their probabilities, in
             words), ``likely_key``, ``likely_probability``, ``unlike_chance``, ``cause``,
