@@ -28,6 +28,7 @@ from arraywright.records.exchange import entry_from_json
 from arraywright.records.identity import signature_holds
 from arraywright.records.projections import ProjectionRunner
 from arraywright.web.field_pack import Pack, blocks_of, make_pack, pack_bytes
+from arraywright.web.field_points import field_points
 from arraywright.web.field_rows import PLACEMENT_RULES, field_rows
 from arraywright.web.words import catalogue, languages
 from tests.web.field_making import NOW, WEB, call, open_modules_page, site_folder
@@ -414,6 +415,45 @@ def test_rows_of_phone_entries(tmp_path: Path) -> None:
         ProjectionRunner(record.journal, [projection]).catch_up()
         found = {conflict.value for conflict in projection.conflicts(record.journal)}
         assert "A" in found
+
+
+def test_open_points_of_phones_become_findings(tmp_path: Path) -> None:
+    """What phones leave open is told once, graver things as failing, and goes when settled."""
+    fresh = site_folder(tmp_path / "own" / "site", table_rows=1)
+    with open_site(fresh, person="Mara Lindqvist", now=lambda: NOW) as record:
+        one, two, three = record.site.positions["position"].to_list()[:3]
+
+        def said(kind: str, subject: str, **body: object) -> NewEntry:
+            return NewEntry(kind=kind, subject_kind="x", subject=subject, body=json_body(body))
+
+        made = record.journal.append(
+            [
+                said("module_placed", "A", position=one, judgement="good"),
+                said("module_placed", "B", position=two, judgement="held", open_point=True),
+                said("position_skipped", one, reason="access"),
+                said("position_skipped", three, reason="access"),
+                said("defect_reported", "A", severity="danger", what="glass"),
+                said("torque_checked", "T", torque_nm=30, open_point=True, range=[18, 24]),
+                said("torque_checked", "T", torque_nm=20),
+                said("module_inspected", "C", result="sound"),
+            ]
+        )
+        found = field_points(record.journal, record.site)
+        assert [(one.check, one.verdict.value) for one in found] == [
+            ("module-placed", "fail"),
+            ("position-skipped", "review"),
+            ("defect-reported", "fail"),
+            ("torque-checked", "review"),
+        ]
+        undone = NewEntry(
+            kind="placement_undone",
+            subject_kind="module",
+            subject="B",
+            body=json_body({"position": two}),
+            supersedes=next(e.uuid for e in made if e.subject == "B"),
+        )
+        record.journal.append([undone])
+        assert len(field_points(record.journal, record.site)) == 3
 
 
 def test_words_are_the_same_in_every_language() -> None:

@@ -97,17 +97,22 @@ def _random_readings(strings: list[str]) -> pl.DataFrame:
     draw = np.random.default_rng(71)
     n = READINGS
     start = datetime(2026, 5, 2, 3, 0, tzinfo=UTC)
-    day = draw.integers(0, 40, n)
+    # sessions of five hours about noon; the light drifts slowly, now and then it jumps
+    day = np.sort(draw.integers(0, 40, n))
     second = np.where(
-        draw.random(n) < 0.9, draw.normal(8.5, 2.2, n) * 3600, draw.uniform(0, 86400, n)
+        draw.random(n) < 0.97, draw.uniform(6.0, 11.0, n) * 3600, draw.uniform(0, 86400, n)
     )
     at = [
         start + timedelta(days=int(d), milliseconds=int(1000 * s))
         for d, s in zip(day, second, strict=True)
     ]
-    light = draw.uniform(100.0, 1050.0, n) + np.where(draw.random(n) < 0.02, 600.0, 0.0)
-    temp = draw.uniform(5.0, 62.0, n)
-    wide = np.where(draw.random(n) < 0.5, 0.01, 0.05)
+    hour = second / 3600
+    light = 650.0 + 9.0 * (day % 7 - 3) * 10 + 180.0 * np.sin(hour + day)
+    light = light * (1 + 0.004 * draw.normal(0, 1, n))
+    odd = draw.random(n) < 0.04
+    light = np.where(odd, draw.uniform(100.0, 1700.0, n), light)
+    temp = 35.0 + 12.0 * np.sin(0.7 * hour + day) + draw.normal(0, 0.6, n)
+    wide = np.where(draw.random(n) < 0.7, 0.01, 0.05)
     voc = (
         26
         * 51.8
@@ -144,11 +149,10 @@ def _random_readings(strings: list[str]) -> pl.DataFrame:
             "thermometer": one_of(["T-1", None], [0.98, 0.02]),
             "insulation_tester": one_of(["R-1", None], [0.97, 0.03]),
             "person": "Ines Okafor",
-            "source_file": None,
-            "source_row": None,
         },
-        schema=STRING_READINGS.schema,
     )
+    empty = STRING_READINGS.empty()
+    frame = pl.concat([empty, frame], how="diagonal_relaxed").cast(pl.Schema(empty.schema))
     return frame.sort([c.name for c in STRING_READINGS.columns], nulls_last=True)
 
 
@@ -201,7 +205,6 @@ def test_the_phone_expects_and_judges_what_the_server_does(
         assert np.array_equal(np.isnan(ours), np.isnan(theirs)), name
         np.testing.assert_allclose(ours, theirs, rtol=1e-6)
         assert np.isfinite(ours).mean() > 0.8
-    differing = 0
     for row, (one, gates) in enumerate(
         zip(told, server.select(f"{test}_gates" for test in TESTS).iter_rows(), strict=True)
     ):
@@ -210,24 +213,22 @@ def test_the_phone_expects_and_judges_what_the_server_does(
                 continue
             stops = bool(found)
             assert stops == bool(one["gates"][test]), (row, test, found, one["gates"][test])
-    # the neighbours' level can hang on a reading the phone is not sure of; such ones are few
+    firm = np.array(["sun_near_limit" not in one["provisional"] for one in told])
+    assert firm.mean() > 0.7
     tolerance = 0.05
     for test in ("voc", "isc"):
         theirs = within_tolerance(
-            (server[f"{test}_deviation_ratio"]).to_numpy(),
+            server[f"{test}_deviation_ratio"].to_numpy(),
             server[f"{test}_like_ratio"].to_numpy(),
             tolerance_ratio=tolerance,
         )
         words = {0: "pass", 1: "not_assessable", FAIL: "fail"}
-        like = column(f"like_{test}")
-        near = np.isclose(like, server[f"{test}_like_ratio"].to_numpy(), atol=1e-6, equal_nan=True)
-        assert near[~unsure].mean() > 0.8
-        for row, one in enumerate(told):
-            if not one["unsure"] and near[row]:
-                assert one["verdict"][test] == words[int(theirs[row])], (row, test, one)
-            elif one["verdict"][test] != words[int(theirs[row])]:
-                differing += 1
-    assert differing < 0.02 * READINGS
+        ours = column(f"like_{test}")
+        like = server[f"{test}_like_ratio"].to_numpy()
+        np.testing.assert_allclose(ours[firm], like[firm], atol=1e-6)
+        assert np.isfinite(like[firm]).mean() > 0.3
+        for one, verdict in zip(np.array(told)[firm], theirs[firm].tolist(), strict=True):
+            assert one["verdict"][test] == words[verdict], (test, one)
     bases = {one["basis"] for one in told}
     assert bases == {"placed", "partly", "plan"}
     assert server_strings.height == len(strings)
@@ -235,7 +236,7 @@ def test_the_phone_expects_and_judges_what_the_server_does(
 
 
 def test_the_phones_sun_stands_where_the_servers_does(modules_page: Page) -> None:
-    """Zenith and azimuth agree to 0.05 degrees, the limit of the sky to 1.5 %, at many places."""
+    """Zenith and azimuth agree to 0.05 degrees, the limit of the sky to 0.6 %, at many places."""
     draw = np.random.default_rng(5)
     n = 400
     moments = [
@@ -270,7 +271,7 @@ def test_the_phones_sun_stands_where_the_servers_does(modules_page: Page) -> Non
         assert abs(zenith - sun.true_zenith_deg[0]) < 0.05
         turned = abs((azimuth - sun.azimuth_deg[0] + 180) % 360 - 180)
         assert turned * np.sin(np.radians(zenith)) < 0.05
-        if sun.zenith_deg[0] < 88:
+        if sun.zenith_deg[0] < 85:
             most = plausible_irradiance_limit(
                 times,
                 latitude_deg=a,
@@ -279,7 +280,7 @@ def test_the_phones_sun_stands_where_the_servers_does(modules_page: Page) -> Non
                 tilt_deg=20.0,
                 azimuth_deg=180.0,
             )[0]
-            assert abs(limit - most) < 0.015 * most + 2.0
+            assert abs(limit - most) < 0.006 * most + 2.0
 
 
 def test_a_site_with_less_known_says_provisional(record_folder: Path, modules_page: Page) -> None:

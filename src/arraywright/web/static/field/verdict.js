@@ -422,10 +422,28 @@ export function judgeReadings(given, context, nowS) {
       row.one.like[test] = row.value - row.level;
       row.one.neighbours[test] = row.neighbours;
     }
+    markBesideUnsure(results, test, 60 * wanted.neighbour_window_min);
     for (const one of results) if (one.gates[test].length) one.deviation[test] = NaN;
   }
   for (const one of results) settle(one, wanted);
   return results;
+}
+
+/** Mark readings in whose window lies one of which the server may think otherwise. */
+function markBesideUnsure(results, test, windowS) {
+  const times = new Map();
+  for (const one of results) {
+    if (!one.unsure || !has(one.deviation[test])) continue;
+    if (!times.has(one.group)) times.set(one.group, []);
+    times.get(one.group).push(one);
+  }
+  for (const one of results) {
+    const near = times.get(one.group) || [];
+    const time = one.reading.time_s;
+    if (near.some((other) => other !== one && Math.abs(other.reading.time_s - time) <= windowS)) {
+      one.besideUnsure = true;
+    }
+  }
 }
 
 function held(value, bad) {
@@ -459,7 +477,7 @@ function settle(one, wanted) {
  * the phone knows. */
 function provisionalFor(one) {
   const why = [];
-  if (one.unsure) why.push("sun_near_limit");
+  if (one.unsure || one.besideUnsure) why.push("sun_near_limit");
   if (one.nominal && one.nominal.basis === "plan") why.push("by_plan");
   if (one.nominal && ["class", "partly"].includes(one.nominal.basis)) why.push("by_class");
   const few = ["voc", "isc"].some(

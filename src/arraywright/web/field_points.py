@@ -1,0 +1,122 @@
+"""Open points that phones entered: defects, incidents, wrong modules, values out of range."""
+
+from __future__ import annotations
+
+import contextlib
+from typing import Any, Final
+
+from arraywright.findings import Finding, Verdict
+from arraywright.plant import Site
+from arraywright.records.entry import Entry, parse_body
+from arraywright.records.journal import Journal
+from arraywright.web.field_rows import MODULE_INSPECTED, MODULE_PLACED
+
+__all__ = ["FIELD_POINT_KINDS", "field_points"]
+
+FIELD_POINT_KINDS: Final = (
+    "pallet_received",
+    "pallet_opened",
+    MODULE_INSPECTED,
+    MODULE_PLACED,
+    "placement_undone",
+    "position_skipped",
+    "torque_checked",
+    "string_connected",
+    "defect_reported",
+    "incident_reported",
+    "cleaning_done",
+)
+"""Kinds of entry of phones that can leave something open."""
+
+_ALWAYS: Final = {"defect_reported", "incident_reported"}
+_GRAVE: Final = {"danger", "fire", "person_hurt"}
+_SAYS: Final = {
+    "pallet_received": "The pallet was not received as it should be",
+    "pallet_opened": "The pallet was not in order when it was opened",
+    MODULE_INSPECTED: "The module was not found sound",
+    MODULE_PLACED: "The module was placed although it was judged wrong",
+    "position_skipped": "The position was left out",
+    "torque_checked": "The torque is outside its range",
+    "string_connected": "The string is not wholly bonded",
+    "defect_reported": "A defect was reported",
+    "incident_reported": "An incident was reported",
+    "cleaning_done": "The cleaning went beyond its limits",
+}
+_REMEDY: Final = {
+    MODULE_PLACED: "Look at it on site: leave it with a decision, or exchange it. Isolated, never "
+    "under load, by licensed people.",
+    "torque_checked": "Check the bolts of this table again with a calibrated wrench.",
+    "position_skipped": "Place a module there, or decide that it stays empty.",
+}
+_TOLD: Final = (
+    "judgement",
+    "reason",
+    "severity",
+    "incident_kind",
+    "what",
+    "condition",
+    "bonding",
+    "defects",
+    "modules_counted",
+    "modules_listed",
+    "torque_nm",
+    "pressure_bar",
+    "range",
+    "note",
+)
+
+
+def _is_open(entry: Entry, body: dict[str, Any]) -> bool:
+    if entry.kind in _ALWAYS or entry.kind == "position_skipped":
+        return True
+    if entry.kind == MODULE_INSPECTED:
+        return body.get("result") in {"apart", "ask"}
+    return body.get("open_point") is True
+
+
+def _words(value: object) -> str:
+    return ", ".join(str(one) for one in value) if isinstance(value, list) else str(value)
+
+
+def field_points(journal: Journal, site: Site) -> tuple[Finding, ...]:
+    """Give what live entries of phones leave open, each as a finding, in the record's order.
+
+    A skipped position is open only until a module is placed there.
+    """
+    filled = set()
+    found: list[Finding] = []
+    entries: list[tuple[Entry, dict[str, Any]]] = []
+    for kind in FIELD_POINT_KINDS:
+        for entry in journal.live(kind=kind):
+            with contextlib.suppress(ValueError):
+                body = parse_body(entry.body)
+                if isinstance(body, dict):
+                    entries.append((entry, body))
+                    if kind == MODULE_PLACED:
+                        filled.add(body.get("position"))
+    known = set(site.positions["position"].to_list())
+    for entry, body in sorted(entries, key=lambda held: held[0].server_order):
+        if not _is_open(entry, body):
+            continue
+        if entry.kind == "position_skipped" and (
+            entry.subject in filled or entry.subject not in known
+        ):
+            continue
+        told = "; ".join(f"{key} {_words(body[key])}" for key in _TOLD if body.get(key))
+        grave = {body.get("severity"), body.get("incident_kind")} & _GRAVE
+        failed = grave or body.get("result") == "apart" or entry.kind == MODULE_PLACED
+        found.append(
+            Finding(
+                check=entry.kind.replace("_", "-"),
+                subject_kind=entry.subject_kind,
+                subject=entry.subject,
+                verdict=Verdict.FAIL if failed else Verdict.REVIEW,
+                message=f"{_SAYS[entry.kind]} ({entry.person}"
+                f"{', ' + body['position'] if isinstance(body.get('position'), str) else ''})"
+                f"{': ' + told if told else ''}.",
+                remedy=_REMEDY.get(entry.kind, "Look at it on site and decide."),
+                found=told,
+                basis="common-practice",
+            )
+        )
+    return tuple(found)
