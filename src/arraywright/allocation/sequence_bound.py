@@ -31,8 +31,7 @@ from arraywright.allocation._bound_kernels import (
     smooth_costs,
     smooth_of_knots,
 )
-from arraywright.allocation.park_types import ClassProblem
-from arraywright.allocation.sequence_ways import (
+from arraywright.allocation._sequence_ways import (
     Sums,
     Way,
     cuts_of,
@@ -42,6 +41,7 @@ from arraywright.allocation.sequence_ways import (
     sums_of,
     ways_of,
 )
+from arraywright.allocation.park_types import ClassProblem
 from arraywright.allocation.sequence_windows import Windows, windows_at, windows_of
 from arraywright.arrays import BoolArray, FloatArray, IntArray
 
