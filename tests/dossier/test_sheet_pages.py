@@ -92,6 +92,19 @@ def test_the_sheets_hold_both_categories_and_say_what_is_not_tested(
     assert "IR-7.tif" in text
 
 
+def test_a_verdict_that_changed_is_told_with_its_chain(
+    further: tuple[Path, Report, str],
+) -> None:
+    """The verdict before stays beside the one that supersedes it, each with its entry."""
+    _, _, text = further
+    _, chapter = text.split("Verdicts that changed", 1)
+    chain = " ".join(chapter.split())
+    assert "R-S01" in chain
+    assert "then fail (" in chain
+    assert chain.count("entry ") >= 2
+    assert "superseded" in chain or "supersedes" in chain
+
+
 def test_repeating_changes_nothing(further: tuple[Path, Report, str]) -> None:
     """Handing in nothing new leaves the verdicts as they stand and writes the same tables."""
     site, report, _ = further

@@ -133,6 +133,8 @@ class TestPart:
         sheets: lines of the test sheets; None in records of earlier versions.
         site_tests: tests and inspections that came as rows; None likewise.
         earth_faults: readings of pole-to-earth voltages; None likewise.
+        history: every verdict of a string that differs from the one before: ``string``, ``at``,
+            ``person``, ``entry``, ``before``, ``after``, ``because``; None where not gathered.
     """
 
     __test__ = False
@@ -149,6 +151,7 @@ class TestPart:
     sheets: pl.DataFrame | None = None
     site_tests: pl.DataFrame | None = None
     earth_faults: pl.DataFrame | None = None
+    history: pl.DataFrame | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -126,6 +126,35 @@ def _reasons_table(strings: pl.DataFrame, order: Mapping[str, int]) -> Table:
     )
 
 
+def _history_blocks(history: pl.DataFrame | None, zone: str) -> list[Block]:
+    """Give the chain of verdicts of every string whose verdict changed."""
+    if history is None:
+        return []
+    chains: dict[str, list[str]] = {}
+    changed = history.filter(pl.len().over("string") > 1)
+    for row in changed.iter_rows(named=True):
+        why = f", {row['because']}" if row["because"] else ""
+        chains.setdefault(str(row["string"]), []).append(
+            f"{verdict_word(row['after'])} ({local_time(row['at'], zone)[:16]}, {row['person']}, "
+            f"entry {str(row['entry'])[:8]}{why})"
+        )
+    heading = Heading(text="Verdicts that changed", level=2)
+    if not chains:
+        return [heading, Paragraph(text="None: every string has the verdict it was first given.")]
+    shown = list(chains.items())[:PRINTED_ROWS]
+    cut = f" {len(shown)} of {len(chains)} are printed." if len(shown) < len(chains) else ""
+    return [
+        heading,
+        Table(
+            headings=("String", "Verdicts in time"),
+            rows=[(name, "; then ".join(steps)) for name, steps in shown],
+            widths=(1.1, 9),
+            caption="A verdict is never edited; it changes only by a further entry, which "
+            f"supersedes the one before. All of them stay in the record.{cut}",
+        ),
+    ]
+
+
 def _opening_caution(strings: pl.DataFrame) -> list[Block]:
     """Give the caution before any connector is opened, where opening one is advised."""
     if "open_caution" not in strings.columns:
@@ -259,6 +288,7 @@ def string_chapter(parts: HandoverParts) -> list[Block]:
             _reasons_table(wrong.head(PRINTED_ROWS), order),
             *_opening_caution(wrong),
         ]
+    blocks += _history_blocks(part.history, zone)
     if strings.height <= PRINTED_ROWS:
         return [
             *blocks,

@@ -36,6 +36,7 @@ from arraywright.plant import PLACEMENTS, Site
 from arraywright.procedures.allocate import ALLOCATION_PLANNED
 from arraywright.procedures.check_record import DESIGN_CHECKED, DESIGN_REPORT
 from arraywright.procedures.commission import COMMISSIONING_TABLES, STRINGS_JUDGED
+from arraywright.procedures.commission_history import verdict_history
 from arraywright.procedures.commission_sheets import further_frames
 from arraywright.procedures.inspection import inspection_of
 from arraywright.procedures.placed import what_is_where
@@ -181,6 +182,7 @@ def _tests(record: SiteRecord, entry: Entry, placed: pl.DataFrame) -> TestPart |
             *_reading_findings(record, tuple(spec.kind for spec in COMMISSIONING_TABLES)),
             *record.load_findings(entry),
         ),
+        history=verdict_history(record, kind=STRINGS_JUDGED),
         **further,
     )
 
