@@ -6,7 +6,7 @@ from itertools import permutations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from arraywright.allocation.park_types import ClassProblem, Sequence
@@ -129,6 +129,14 @@ def test_eight_pallets_of_unequal_size_are_as_good_as_a_general_solver_proves(se
     days=st.lists(st.integers(0, 5), min_size=16, max_size=16),
     voltage_spread=st.sampled_from([0.0, 0.3]),
     frozen=st.integers(0, 3),
+)
+@example(
+    seed=0,
+    sizes=[2, 1, 1, 1, 1, 1, 1, 1],
+    lengths=[2],
+    days=[0] * 7 + [1] * 9,
+    voltage_spread=0.0,
+    frozen=0,
 )
 def test_found_orders_keep_the_rules_and_are_never_behind_arrival(
     seed: int,

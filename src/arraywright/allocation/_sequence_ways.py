@@ -10,18 +10,6 @@ import numpy as np
 from arraywright.allocation.park_types import ClassProblem
 from arraywright.arrays import BoolArray, FloatArray, IntArray
 
-__all__ = [
-    "Cuts",
-    "Sums",
-    "Way",
-    "cuts_of",
-    "first_potentials",
-    "grids_of",
-    "interpolation",
-    "sums_of",
-    "ways_of",
-]
-
 _KNOTS_LEAST: Final = 12
 _KNOTS_MOST: Final = 40
 _PALLETS_PER_KNOT: Final = 5

@@ -15,6 +15,7 @@ __all__ = [
     "SequenceLoss",
     "arrival_sequence",
     "is_in_time",
+    "latest_days",
     "layout_of",
     "loss_of_modules",
     "modules_of_strings",
@@ -84,31 +85,37 @@ def arrival_sequence(problem: ClassProblem) -> Sequence:
     return Sequence(units=order[:count].astype(np.int64))
 
 
-def is_in_time(problem: ClassProblem, sequence: Sequence) -> bool:
-    """Tell whether every pallet is here when its first module is needed.
+def latest_days(problem: ClassProblem, place: IntArray) -> IntArray:
+    """Day by which a pallet that begins at each place must be here, (places,).
 
     A string is built on its day, or when order of arrival has brought enough modules, if that is
     later.
+
+    Args:
+        problem: the class; it has strings and pallets for them.
+        place: modules of the building before the pallet, (places,).
     """
     arrival = arrival_sequence(problem).units
-    sizes = problem.unit_sizes[sequence.units]
-    begin = np.cumsum(sizes) - sizes
-    first = np.searchsorted(np.cumsum(problem.string_modules), begin, side="right")
     reach = np.cumsum(problem.unit_sizes[arrival])
-    slot = np.minimum(np.searchsorted(reach, begin, side="right"), len(arrival) - 1)
+    slot = np.minimum(np.searchsorted(reach, place, side="right"), len(arrival) - 1)
     late = np.maximum.accumulate(problem.unit_day[arrival])[slot]
-    latest = np.maximum(problem.string_day[first], late)
+    string = np.searchsorted(np.cumsum(problem.string_modules), place, side="right")
+    return np.maximum(problem.string_day[string], late).astype(np.int64)
+
+
+def is_in_time(problem: ClassProblem, sequence: Sequence) -> bool:
+    """Tell whether every pallet is here when its first module is needed; see ``latest_days``."""
+    sizes = problem.unit_sizes[sequence.units]
+    latest = latest_days(problem, np.cumsum(sizes) - sizes)
     return bool(np.all(problem.unit_day[sequence.units] <= latest))
 
 
-def layout_of(problem: ClassProblem, sizes: IntArray, *, arrival_day: IntArray) -> Layout:
+def layout_of(problem: ClassProblem, sizes: IntArray) -> Layout:
     """Lay pallets of these sizes into the strings.
 
     Args:
         problem: the class.
         sizes: modules of the pallet of each slot, (slots,).
-        arrival_day: day on which order of arrival has a pallet for the slot; where that is
-            behind the day of building, building waits for it, (slots,).
     """
     slots = len(sizes)
     begin_at = np.concatenate([[0], np.cumsum(sizes)[:-1]]).astype(np.int64)
@@ -123,14 +130,13 @@ def layout_of(problem: ClassProblem, sizes: IntArray, *, arrival_day: IntArray) 
     begin = np.clip(string_begin[string] - begin_at[:, None], 0, used[:, None])
     end = np.clip(string_end[string] - begin_at[:, None], 0, used[:, None])
     end = np.where(first[:, None] + np.arange(parts) > last[:, None], begin, end)
-    day = problem.string_day[np.minimum(first, max(len(string_end) - 1, 0))]
     return Layout(
         size=sizes.astype(np.int64),
         string=string.reshape(slots, parts).astype(np.int64),
         begin=begin.astype(np.int64),
         end=end.astype(np.int64),
         used=used.astype(np.int64),
-        latest_day=np.maximum(day, arrival_day).astype(np.int64),
+        latest_day=latest_days(problem, begin_at),
     )
 
 

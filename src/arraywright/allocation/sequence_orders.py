@@ -8,9 +8,8 @@ import numpy as np
 
 from arraywright.allocation._reorder_kernels import reorder, spread_sizes
 from arraywright.allocation.park_types import ClassProblem, Sequence
-from arraywright.allocation.sequence_layout import arrival_sequence, is_in_time, sequence_loss
+from arraywright.allocation.sequence_layout import is_in_time, latest_days, sequence_loss
 from arraywright.allocation.sequence_state import SequenceState
-from arraywright.arrays import IntArray
 
 __all__ = ["best_of_few", "spread_unusual_sizes"]
 
@@ -25,17 +24,6 @@ _MOVES: Final = 2500
 _HOT: Final = 8.0
 _COLD: Final = 0.1
 _LEAST_HEAT_W: Final = 1e-15
-
-
-def _latest_at(problem: ClassProblem) -> IntArray:
-    """Day by which a pallet that begins with each module of the building must be here."""
-    arrival = arrival_sequence(problem).units
-    reach = np.cumsum(problem.unit_sizes[arrival])
-    place = np.arange(int(problem.string_modules.sum()))
-    slot = np.minimum(np.searchsorted(reach, place, side="right"), len(arrival) - 1)
-    string = np.searchsorted(np.cumsum(problem.string_modules), place, side="right")
-    late = np.maximum.accumulate(problem.unit_day[arrival])[slot]
-    return np.maximum(problem.string_day[string], late).astype(np.int64)
 
 
 def spread_unusual_sizes(
@@ -71,7 +59,7 @@ def spread_unusual_sizes(
     )
     slots = total / float(sizes.mean())
     wanted = slots * np.bincount(state_at, minlength=int(state_of[-1])) / total
-    latest_at = _latest_at(problem)
+    latest_at = latest_days(problem, np.arange(total))
     here = np.searchsorted(np.sort(problem.unit_day), latest_at, side="right")
     ahead = max(_AHEAD_LEAST, float(np.median(here - np.arange(total) / float(sizes.mean()))))
     windows = int(np.clip(len(sizes) / ahead / 1.5, 1, _WINDOWS_MOST))
@@ -118,7 +106,7 @@ def best_of_few(
         rng: what is drawn with.
     """
     state = SequenceState(problem, start, frozen=frozen)
-    latest_at = _latest_at(problem)
+    latest_at = latest_days(problem, np.arange(int(problem.string_modules.sum())))
     best, least_w = start, sequence_loss(problem, start).total_w
     for _ in range(_TINY_RUNS if len(state.units) <= _TINY else 1):
         order = state.units.copy()

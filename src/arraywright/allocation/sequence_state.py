@@ -9,7 +9,7 @@ import numpy as np
 
 from arraywright.allocation._exchange_kernels import exchange, keep, refresh
 from arraywright.allocation.park_types import ClassProblem, Sequence
-from arraywright.allocation.sequence_layout import arrival_sequence, layout_of
+from arraywright.allocation.sequence_layout import layout_of
 from arraywright.arrays import BoolArray, FloatArray, IntArray
 
 __all__ = ["SequenceState"]
@@ -49,13 +49,8 @@ class SequenceState:
     def __init__(self, problem: ClassProblem, start: Sequence, *, frozen: int) -> None:
         sizes = problem.unit_sizes
         slots, pallets = len(start.units), len(sizes)
-        arrival = arrival_sequence(problem).units
-        late = np.maximum.accumulate(problem.unit_day[arrival])
-        day = np.full(slots, int(problem.unit_day.max(initial=0)), dtype=np.int64)
-        reach = min(slots, len(arrival))
-        day[:reach] = late[:reach]
         left = np.setdiff1d(np.arange(pallets), start.units)
-        layout = layout_of(problem, sizes[start.units], arrival_day=day)
+        layout = layout_of(problem, sizes[start.units])
         self.problem, self.layout, self.slots, self.frozen = problem, layout, slots, frozen
         self.units = np.concatenate([start.units, left]).astype(np.int64)
         # a start that is itself late sets its own latest days

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from arraywright.allocation.park_types import ClassProblem
-from arraywright.allocation.sequence_layout import arrival_sequence
+from arraywright.allocation.sequence_layout import latest_days
 from arraywright.arrays import FloatArray, IntArray
 
 __all__ = ["Windows", "windows_at", "windows_of"]
@@ -32,12 +32,7 @@ class Windows:
 
 def _latest_of_strings(problem: ClassProblem) -> IntArray:
     """Day by which a pallet that begins in the last place of each string must be here."""
-    arrival = arrival_sequence(problem).units
-    reach = np.cumsum(problem.unit_sizes[arrival])
-    place = np.cumsum(problem.string_modules) - 1
-    slot = np.minimum(np.searchsorted(reach, place, side="right"), len(arrival) - 1)
-    late = np.maximum.accumulate(problem.unit_day[arrival])[slot]
-    return np.maximum(problem.string_day, late).astype(np.int64)
+    return latest_days(problem, np.cumsum(problem.string_modules) - 1)
 
 
 def windows_at(problem: ClassProblem, edges: IntArray) -> Windows:
