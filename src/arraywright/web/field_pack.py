@@ -29,6 +29,7 @@ from arraywright.errors import CallError
 from arraywright.plant import ModuleType, Site
 from arraywright.plant.tables import PLACEMENTS
 from arraywright.procedures.allocate import ALLOCATION_PLANNED
+from arraywright.procedures.commission import STRINGS_JUDGED
 from arraywright.procedures.receive import DELIVERY_RECONCILED
 from arraywright.procedures.site_record import SiteRecord
 from arraywright.web.field_rows import FieldRows, field_rows
@@ -442,6 +443,19 @@ def _pallet_part(stock: _Stock, travelling: pl.DataFrame, classes: pl.DataFrame)
     }
 
 
+def _tested_part(record: SiteRecord, strings: pl.DataFrame, said: FieldRows) -> dict[str, str]:
+    """Give the standard's verdict of strings that have been judged, or read and not judged yet."""
+    judged = record.latest(STRINGS_JUDGED)
+    known: dict[str, str] = dict.fromkeys(
+        said.readings["string"].unique().sort().to_list(), "not_assessable"
+    )
+    if judged is not None:
+        rows = record.load_frame(judged, "strings").filter(pl.col("readings") > 0)
+        known |= dict(rows.select("string", "verdict_standard").iter_rows())
+    chosen = set(strings["string"].to_list())
+    return {name: verdict for name, verdict in sorted(known.items()) if name in chosen}
+
+
 def _placed_rows(record: SiteRecord, said: FieldRows) -> pl.DataFrame:
     """Give what sits where: as-built lists and live entries, both as they stand."""
     lists = (
@@ -499,6 +513,7 @@ def make_pack(record: SiteRecord, *, blocks: Sequence[str]) -> Pack:
         "pallets": _pallet_part(stock, travelling, classes),
         **_module_parts(travelling, classes),
         "status": _status_part(stock, travelling, said),
+        "tested": _tested_part(record, site.strings, said),
         **_placed_parts(site, placed),
         "elsewhere": {
             "position": elsewhere["position"].to_list(),

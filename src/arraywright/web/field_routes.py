@@ -29,6 +29,8 @@ PACK_KINDS: Final = (
     "file_withdrawn",
     "delivery_reconciled",
     "allocation_planned",
+    "strings_judged",
+    "string_tested",
     "module_placed",
     "placement_undone",
     "module_inspected",
@@ -102,7 +104,9 @@ def _base(version: str) -> str:
 def _shell() -> Response:
     held = assets()
     modules = [
-        name for name in held.files if name.endswith(".js") and "/" not in name and name not in _LATER
+        name
+        for name in held.files
+        if name.endswith(".js") and "/" not in name and name not in _LATER
     ]
     text = (
         environment()

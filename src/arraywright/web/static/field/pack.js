@@ -55,6 +55,7 @@ export class Pack {
       });
     this.#positions(parts.get("positions"));
     this.#modules(parts);
+    this.tested = new Map(Object.entries(parts.get("tested") || {}));
     this.others = parts.get("others") || null;
     this.placed = [];
     for (const [name, part] of parts) {

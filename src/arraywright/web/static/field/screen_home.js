@@ -24,7 +24,7 @@ export function home(app) {
     ? app.t("home_line", {
         placed: pack.positions.filter((position) => state.byPosition.has(position)).length,
         positions: pack.positions.length,
-        strings: pack.strings.string.filter((name) => state.tests.has(name)).length,
+        strings: pack.strings.string.filter((name) => state.tests.has(name) || pack.tested.has(name)).length,
         all: pack.strings.string.length,
       })
     : app.t("no_pack");

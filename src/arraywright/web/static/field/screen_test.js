@@ -40,6 +40,7 @@ export async function strings(app) {
   const { session } = app;
   const { pack, state } = session;
   const verdicts = verdictsNow(session);
+  const isTested = (name) => Number(state.tests.has(name) || pack.tested.has(name));
   const list = h("div", { class: "list" });
   const input = h("input", { type: "search", class: "code", placeholder: app.t("string_name"), "aria-label": app.t("string_name"), autocomplete: "off" });
   const draw = () => {
@@ -47,19 +48,20 @@ export async function strings(app) {
     const order = pack.strings.string
       .map((name, number) => ({ name, number }))
       .filter(({ name }) => name.toUpperCase().includes(wanted))
-      .sort((one, two) => state.tests.has(one.name) - state.tests.has(two.name) || one.number - two.number)
+      .sort((one, two) => isTested(one.name) - isTested(two.name) || one.number - two.number)
       .slice(0, 60);
     fill(list, 
       ...order.map(({ name, number }) => {
         const held = verdicts.get(number);
         const full = (pack.inString.get(number) || []).filter((position) => state.byPosition.has(pack.positions[position])).length;
-        const level = held ? LEVELS[held.verdict] : "none";
+        const known = held ? held.verdict : pack.tested.get(name);
+        const level = known ? LEVELS[known] : "none";
         return h(
           "button",
           { type: "button", class: `row-button ${level}`, onclick: () => app.go(`/test/${encodeURIComponent(name)}`) },
           h("strong", {}, name),
           h("span", {}, app.t("modules_of", { n: full, all: pack.strings.modules[number] })),
-          h("span", { class: "state" }, app.t(held ? `verdict_${held.verdict}` : "not_tested")),
+          h("span", { class: "state" }, app.t(known ? `verdict_${known}` : "not_tested")),
         );
       }),
     );
@@ -136,13 +138,16 @@ export async function test(app, name) {
     });
 
   const fieldOf = ([field, unit, digits], place) => {
+    const us = session.profile.units === "us" && unit === "°C";
+    const shownAs = (value) => (us ? Number((value * 1.8 + 32).toFixed(2)) : value);
+    const meant = (value) => (us ? Number(((value - 32) / 1.8).toFixed(4)) : value);
     const input = h("input", {
       type: "text",
       inputmode: "decimal",
       class: "number",
       id: field,
       autocomplete: "off",
-      value: reading[field] === undefined ? "" : String(reading[field]),
+      value: reading[field] === undefined ? "" : String(shownAs(reading[field])),
       "aria-label": app.t(`field_${field}`),
       "data-first": place === 0 ? "" : null,
       "data-digits": String(digits),
@@ -152,11 +157,11 @@ export async function test(app, name) {
       const bad = input.value.trim() !== "" && Number.isNaN(value);
       input.setAttribute("aria-invalid", String(bad));
       if (Number.isNaN(value)) delete reading[field];
-      else reading[field] = value;
+      else reading[field] = meant(value);
       keep();
       live();
     });
-    return h("label", { class: "labelled" }, h("span", {}, app.t(`field_${field}`)), h("span", { class: "with-unit" }, input, h("span", {}, unit)));
+    return h("label", { class: "labelled" }, h("span", {}, app.t(`field_${field}`)), h("span", { class: "with-unit" }, input, h("span", {}, us ? "°F" : unit)));
   };
 
   const said = h("div", { class: "told", "aria-live": "polite" });
