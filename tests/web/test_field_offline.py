@@ -54,8 +54,8 @@ def test_days_without_signal_lose_nothing(
     phone.offline()
     day = Day(phone=phone, draw=random.Random(11))  # noqa: S311
     day.start("/place")
-    for turn in range(9):
-        day.place(kill=turn % 4 == 2)
+    for turn in range(7):
+        day.place(kill=turn % 3 == 1)
     phone.offline(off=False)
     version = _new_version(monkeypatch)
     phone.fetch_new_version()

@@ -482,7 +482,7 @@ def test_every_key_asked_for_has_words() -> None:
         asked |= set(re.findall(r'\bt\(\s*"([a-z_0-9]+)"', text))
         asked |= {f"caution_{key}" for key in _listed(text, r"cautions: \[([^\]]*)\]")}
         asked |= {f"option_{key}" for key in _listed(text, r"options: \[([^\]]*)\]")}
-        asked |= {f"ask_{key}" for key in re.findall(r'\{ name: "(\w+)", type:', text)}
+        asked |= {f"ask_{key}" for key in re.findall(r'\{\s*name: "(\w+)",\s*type:', text)}
     asked |= {f"defect_{item.key.replace('-', '_')}" for item in INSPECTION_ITEMS}
     asked |= {f"part_{item.part.replace(' ', '_')}" for item in INSPECTION_ITEMS}
     known = {key for key in words if key.startswith("caution_")}

@@ -21,7 +21,7 @@ from tests.web.field_codes import (
 from tests.web.field_making import call, site_folder
 from tests.web.field_phone import Phone, served
 
-SAMPLES = 40
+SAMPLES = 24
 LEAST_READ = 0.95
 KINDS: dict[str, Callable[[str], Picture]] = {
     "Code 128": code_128,

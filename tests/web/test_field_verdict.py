@@ -238,7 +238,7 @@ def test_the_phone_expects_and_judges_what_the_server_does(
 def test_the_phones_sun_stands_where_the_servers_does(modules_page: Page) -> None:
     """Zenith and azimuth agree to 0.05 degrees, the limit of the sky to 0.6 %, at many places."""
     draw = np.random.default_rng(5)
-    n = 400
+    n = 150
     moments = [
         datetime(2026, 1, 1, tzinfo=UTC) + timedelta(seconds=int(s))
         for s in draw.integers(0, 6 * 365 * 86400, n)

@@ -166,10 +166,7 @@ export class App {
         ),
       );
     }
-    fill(this.bar, 
-      h("div", { class: "line" }, back, h("h1", {}, this.title), chip),
-      ...strip,
-    );
+    fill(this.bar, h("div", { class: "line" }, back, h("h1", {}, this.title), chip), ...strip);
   }
 
   /** Enter something and say so; what goes wrong is said as plainly. Gives null when it did. */
@@ -190,7 +187,12 @@ export class App {
     const box = h(
       "div",
       { class: "alert", role: "alertdialog", "aria-modal": "true", "aria-label": text },
-      h("div", { class: "sheet" }, h("p", { class: "large" }, text), bigButton(this.t("understood"), () => box.remove(), "first")),
+      h(
+        "div",
+        { class: "sheet" },
+        h("p", { class: "large" }, text),
+        bigButton(this.t("understood"), () => box.remove(), "first"),
+      ),
     );
     document.body.append(box);
     box.querySelector("button").focus();
@@ -211,7 +213,9 @@ export class App {
           { class: `sheet ${level}` },
           h("p", { class: "large" }, question),
           detail ? h("p", {}, detail) : null,
-          options.map(({ value, word, kind }) => bigButton(word, () => end(value), kind || "plain")),
+          options.map(({ value, word, kind }) =>
+            bigButton(word, () => end(value), kind || "plain"),
+          ),
           bigButton(this.t("back"), () => end(null), "plain"),
         ),
       );

@@ -20,7 +20,11 @@ export function cautionList(app, keys) {
   return h(
     "div",
     { class: "cautions" },
-    h("ul", {}, keys.map((key) => h("li", {}, app.t(`caution_${key}`)))),
+    h(
+      "ul",
+      {},
+      keys.map((key) => h("li", {}, app.t(`caution_${key}`))),
+    ),
     h("p", { class: "small" }, app.t("deference")),
   );
 }

@@ -2,7 +2,7 @@
 
 const SYMBOLOGY = /^\][A-Za-z][0-9A-Za-z]/;
 const GROUP = "\u001d";
-const FIXED = { "00": 18, "01": 14, "02": 14, "11": 6, "13": 6, "15": 6, "17": 6, "20": 2 };
+const FIXED = { "00": 18, "01": 14, "02": 14, 11: 6, 13: 6, 15: 6, 17: 6, 20: 2 };
 
 /** One spelling: no space, letters raised; as the server brings serials to one spelling. */
 export function normalSerial(text) {
@@ -30,9 +30,7 @@ export function ssccFits(text) {
 
 export function looksLikeSscc(text) {
   const raw = normalSerial(text);
-  return (
-    /^(\]C1)?(\(00\)|00[0-9]{18}$)/.test(raw) || /^[0-9]{18}$/.test(normalPallet(text))
-  );
+  return /^(\]C1)?(\(00\)|00[0-9]{18}$)/.test(raw) || /^[0-9]{18}$/.test(normalPallet(text));
 }
 
 /** Read a GS1 element string; null when it is none. Keys are application identifiers. */
@@ -87,9 +85,11 @@ export function candidates(text) {
  */
 export function serialIn(text, pack) {
   const all = candidates(text);
-  for (const one of all) if (pack.moduleIndex(one) >= 0) return { serial: one, known: true, fits: true };
+  for (const one of all)
+    if (pack.moduleIndex(one) >= 0) return { serial: one, known: true, fits: true };
   for (const one of all) if (pack.inOthers(one)) return { serial: one, known: true, fits: true };
-  for (const one of all) if (pack.fitsPattern(one)) return { serial: one, known: false, fits: true };
+  for (const one of all)
+    if (pack.fitsPattern(one)) return { serial: one, known: false, fits: true };
   return { serial: all[0] || "", known: false, fits: false };
 }
 

@@ -75,9 +75,7 @@ export function vocRatio(template, irradiance, cell) {
 
 /** Isc over Isc at STC. */
 export function iscRatio(type, irradiance, cell) {
-  return (
-    (irradiance / STC_IRRADIANCE_W_M2) * (1 + type.alpha_isc_per_k * (cell - STC_CELL_TEMP_C))
-  );
+  return (irradiance / STC_IRRADIANCE_W_M2) * (1 + type.alpha_isc_per_k * (cell - STC_CELL_TEMP_C));
 }
 
 /** Short-circuit current of modules in series [A]: where their voltages sum to zero, bypass diodes

@@ -133,7 +133,8 @@ function textWeakness(name, text) {
   if (typeof text !== "string") return `${name} is no text`;
   const length = [...text].length;
   if (length < 1 || length > MAX_TEXT_CHARS) return `${name} has ${length} characters`;
-  if (CONTROL.test(text) || (text.isWellFormed && !text.isWellFormed())) return `${name} holds a control character`;
+  if (CONTROL.test(text) || (text.isWellFormed && !text.isWellFormed()))
+    return `${name} holds a control character`;
   if (text !== text.trim()) return `${name} begins or ends with a space`;
   return "";
 }

@@ -25,7 +25,10 @@ const ASK = new Set(["position_taken", "placed_here", "class_open"]);
 function status(serial, pallet, { pack, state }) {
   const found = [];
   if (serial in pack.status.recalled || state.recalled.has(serial)) {
-    found.push({ code: "recalled", detail: pack.status.recalled[serial] || state.recalled.get(serial) });
+    found.push({
+      code: "recalled",
+      detail: pack.status.recalled[serial] || state.recalled.get(serial),
+    });
   }
   const verdict = pack.status.pallets[pallet];
   if (verdict === "refuse") found.push({ code: "refused", detail: pallet });

@@ -30,7 +30,8 @@ export function photoField(app, label) {
   const list = h("div", { class: "photos" });
   const told = h("p", { class: "told", role: "status" });
   const show = () => {
-    fill(list, 
+    fill(
+      list,
       ...held.map((one, place) =>
         h(
           "figure",
@@ -54,7 +55,12 @@ export function photoField(app, label) {
       ),
     );
   };
-  const input = h("input", { type: "file", accept: "image/*", capture: "environment", class: "hidden-file" });
+  const input = h("input", {
+    type: "file",
+    accept: "image/*",
+    capture: "environment",
+    class: "hidden-file",
+  });
   input.addEventListener("change", async () => {
     told.textContent = "";
     for (const file of input.files) {
@@ -63,7 +69,13 @@ export function photoField(app, label) {
         const digest = hex(await sha256(new Uint8Array(await blob.arrayBuffer())));
         if (!held.some((one) => one.sha256 === digest)) {
           const name = `photo-${digest.slice(0, 8)}.jpg`;
-          held.push({ sha256: digest, size: blob.size, name, blob, url: URL.createObjectURL(blob) });
+          held.push({
+            sha256: digest,
+            size: blob.size,
+            name,
+            blob,
+            url: URL.createObjectURL(blob),
+          });
         }
       } catch {
         told.textContent = words.t("photo_unreadable");
@@ -77,7 +89,8 @@ export function photoField(app, label) {
   return {
     element: h("div", { class: "photo-field" }, button, list, told),
     count: () => held.length,
-    files: () => held.map(({ sha256: digest, size, name, blob }) => ({ sha256: digest, size, name, blob })),
+    files: () =>
+      held.map(({ sha256: digest, size, name, blob }) => ({ sha256: digest, size, name, blob })),
     named: () => held.map(({ sha256: digest, size, name }) => ({ sha256: digest, size, name })),
   };
 }

@@ -50,7 +50,11 @@ class Camera {
   async start() {
     this.stream = await navigator.mediaDevices.getUserMedia({
       audio: false,
-      video: { facingMode: { ideal: "environment" }, width: { ideal: 1920 }, height: { ideal: 1080 } },
+      video: {
+        facingMode: { ideal: "environment" },
+        width: { ideal: 1920 },
+        height: { ideal: 1080 },
+      },
     });
     this.video.srcObject = this.stream;
     await this.video.play();
@@ -164,7 +168,11 @@ export function scanBox(app, { onCode, knows = () => false, label, serials = tru
     }
   });
   const video = h("video", { playsInline: true, muted: true, hidden: true });
-  const torch = h("button", { type: "button", class: "side", hidden: true, "aria-pressed": "false" }, words.t("torch"));
+  const torch = h(
+    "button",
+    { type: "button", class: "side", hidden: true, "aria-pressed": "false" },
+    words.t("torch"),
+  );
   const eye = h("button", { type: "button", class: "side", id: "camera" }, words.t("camera"));
   const done = h("button", { type: "button", class: "side", id: "take" }, words.t("take"));
   done.addEventListener("click", () => give(input.value, "typed"));
@@ -219,7 +227,14 @@ export function scanBox(app, { onCode, knows = () => false, label, serials = tru
     input.focus({ preventScroll: true });
   };
   document.addEventListener("keydown", catchKeys);
-  const element = h("div", { class: "scan" }, video, h("div", { class: "line" }, input, done), h("div", { class: "line" }, eye, torch), hint);
+  const element = h(
+    "div",
+    { class: "scan" },
+    video,
+    h("div", { class: "line" }, input, done),
+    h("div", { class: "line" }, eye, torch),
+    hint,
+  );
   app.onLeave(() => {
     stop();
     document.removeEventListener("keydown", catchKeys);

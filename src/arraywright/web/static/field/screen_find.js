@@ -14,8 +14,14 @@ export function find(app) {
     if (module < 0) {
       signal(known ? "ask" : "bad");
       const near = known ? [] : nearSerials(serial, pack);
-      fill(told, 
-        verdictPanel(known ? "ask" : "bad", app.t(known ? "judge_other_block" : "judge_unknown"), serial, near.length ? app.t("did_you_mean", { serials: near.join(", ") }) : ""),
+      fill(
+        told,
+        verdictPanel(
+          known ? "ask" : "bad",
+          app.t(known ? "judge_other_block" : "judge_unknown"),
+          serial,
+          near.length ? app.t("did_you_mean", { serials: near.join(", ") }) : "",
+        ),
       );
       return;
     }
@@ -35,11 +41,19 @@ export function find(app) {
       [app.t("planned_at"), planned >= 0 ? pack.positions[planned] : "–"],
       [app.t("sits_at"), where.length ? where.map((one) => one.position).join(", ") : "–"],
     ];
-    fill(told, 
+    fill(
+      told,
       flags.length ? verdictPanel("bad", flags.map((flag) => app.t(flag)).join(", ")) : "",
-      h("dl", { class: "facts" }, rows.map(([name, value]) => [h("dt", {}, name), h("dd", {}, value)])),
+      h(
+        "dl",
+        { class: "facts" },
+        rows.map(([name, value]) => [h("dt", {}, name), h("dd", {}, value)]),
+      ),
     );
   };
-  const box = scanBox(app, { onCode: show, knows: (text) => pack.moduleIndex(serialIn(text, pack).serial) >= 0 });
+  const box = scanBox(app, {
+    onCode: show,
+    knows: (text) => pack.moduleIndex(serialIn(text, pack).serial) >= 0,
+  });
   return h("div", {}, box.element, told);
 }

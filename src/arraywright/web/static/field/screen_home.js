@@ -24,7 +24,9 @@ export function home(app) {
     ? app.t("home_line", {
         placed: pack.positions.filter((position) => state.byPosition.has(position)).length,
         positions: pack.positions.length,
-        strings: pack.strings.string.filter((name) => state.tests.has(name) || pack.tested.has(name)).length,
+        strings: pack.strings.string.filter(
+          (name) => state.tests.has(name) || pack.tested.has(name),
+        ).length,
         all: pack.strings.string.length,
       })
     : app.t("no_pack");
@@ -38,7 +40,12 @@ export function home(app) {
       "nav",
       { class: "tiles" },
       TASKS.filter(([name]) => tester || name !== "strings").map(([name, kind]) =>
-        bigButton(app.t(name === "strings" ? "test" : name), () => app.go(`/${name}`), kind || "plain", { id: `task-${name}` }),
+        bigButton(
+          app.t(name === "strings" ? "test" : name),
+          () => app.go(`/${name}`),
+          kind || "plain",
+          { id: `task-${name}` },
+        ),
       ),
     ),
     h(
@@ -60,7 +67,10 @@ export function enrol(app, code = "") {
     const offline = error instanceof TypeError;
     const key = `error_${error.code}`;
     const words = offline ? app.t("offline_now") : app.words.has(key) ? app.t(key) : error.message;
-    say(verdictPanel("bad", words), bigButton(app.t("again"), () => ask(), "first"));
+    say(
+      verdictPanel("bad", words),
+      bigButton(app.t("again"), () => ask(), "first"),
+    );
   };
   const join = async (given, told, label) => {
     try {
@@ -75,11 +85,19 @@ export function enrol(app, code = "") {
   const look = async (given) => {
     try {
       const told = await sync.lookAtCode(given);
-      const label = h("input", { type: "text", class: "code", maxLength: 60, "aria-label": app.t("phone_label"), placeholder: app.t("phone_label") });
+      const label = h("input", {
+        type: "text",
+        class: "code",
+        maxLength: 60,
+        "aria-label": app.t("phone_label"),
+        placeholder: app.t("phone_label"),
+      });
       say(
         h("p", { class: "large" }, app.t("enrol_as", { person: told.person, site: told.site })),
         label,
-        bigButton(app.t("yes_join"), () => join(given, told, label.value.trim()), "first", { id: "join" }),
+        bigButton(app.t("yes_join"), () => join(given, told, label.value.trim()), "first", {
+          id: "join",
+        }),
         bigButton(app.t("not_me"), () => ask(), "plain"),
       );
     } catch (error) {
@@ -87,19 +105,31 @@ export function enrol(app, code = "") {
     }
   };
   const ask = () => {
-    const input = h("input", { type: "text", class: "code", autocomplete: "off", spellcheck: false, placeholder: app.t("code"), "aria-label": app.t("code") });
+    const input = h("input", {
+      type: "text",
+      class: "code",
+      autocomplete: "off",
+      spellcheck: false,
+      placeholder: app.t("code"),
+      "aria-label": app.t("code"),
+    });
     say(
       h("p", { class: "large" }, app.t("enrol_how")),
       input,
-      bigButton(app.t("go_on"), () => {
-        const given = input.value.trim();
-        look(given.includes("#") ? given.slice(given.indexOf("#") + 1) : given);
-      }, "first"),
+      bigButton(
+        app.t("go_on"),
+        () => {
+          const given = input.value.trim();
+          look(given.includes("#") ? given.slice(given.indexOf("#") + 1) : given);
+        },
+        "first",
+      ),
       languages(app),
     );
   };
   if (app.trouble) say(verdictPanel("bad", app.t(app.trouble)), languages(app));
-  else if (session.profile) say(h("p", { class: "large" }, app.t("enrolled_already", { person: session.profile.person })));
+  else if (session.profile)
+    say(h("p", { class: "large" }, app.t("enrolled_already", { person: session.profile.person })));
   else if (code) look(code);
   else ask();
   return box;
@@ -134,7 +164,14 @@ export async function blocks(app) {
       const { parts, of } = await sync.fetchPack([...held]);
       await sync.run();
       say(
-        verdictPanel("good", app.t("pack_here", { modules: session.pack.serials.length, positions: session.pack.positions.length }), app.t("pack_parts", { parts, of })),
+        verdictPanel(
+          "good",
+          app.t("pack_here", {
+            modules: session.pack.serials.length,
+            positions: session.pack.positions.length,
+          }),
+          app.t("pack_parts", { parts, of }),
+        ),
         bigButton(app.t("go_on"), () => app.go("/"), "first", { id: "go-on" }),
       );
     } catch (error) {
@@ -144,7 +181,13 @@ export async function blocks(app) {
   const failed = (error) => {
     say(
       verdictPanel("bad", error instanceof TypeError ? app.t("offline_now") : error.message),
-      session.pack ? h("p", {}, app.t("pack_of", { time: app.words.time(Date.parse(session.pack.manifest.made_at)) })) : null,
+      session.pack
+        ? h(
+            "p",
+            {},
+            app.t("pack_of", { time: app.words.time(Date.parse(session.pack.manifest.made_at)) }),
+          )
+        : null,
       bigButton(app.t("again"), () => draw(), "first"),
     );
   };
@@ -152,7 +195,10 @@ export async function blocks(app) {
     say(h("p", { class: "large" }, app.t("asking")));
     try {
       const told = await sync.blocks();
-      const fetchButton = bigButton(app.t("take_along"), fetchNow, "first", { id: "take-along", disabled: !held.size });
+      const fetchButton = bigButton(app.t("take_along"), fetchNow, "first", {
+        id: "take-along",
+        disabled: !held.size,
+      });
       say(
         h("p", { class: "large" }, app.t("choose_blocks")),
         h(
@@ -190,13 +236,21 @@ export async function blocks(app) {
 
 export async function help(app) {
   const { session } = app;
-  const room = app.room && app.room.known ? app.t("room_line", { free: app.words.number(app.room.free / 1048576, 0) }) : app.t("room_unknown");
+  const room =
+    app.room && app.room.known
+      ? app.t("room_line", { free: app.words.number(app.room.free / 1048576, 0) })
+      : app.t("room_unknown");
   const clock = session.clockTrouble();
   const ahead = session.clockAheadS;
   const rows = [
     [app.t("person"), session.profile ? session.profile.person : "–"],
     [app.t("device"), session.key ? session.key.device.slice(0, 12) : "–"],
-    [app.t("clock"), ahead === null ? app.t("clock_unknown") : app.t("clock_line", { s: app.words.number(Math.round(ahead) || 0, 0) })],
+    [
+      app.t("clock"),
+      ahead === null
+        ? app.t("clock_unknown")
+        : app.t("clock_line", { s: app.words.number(Math.round(ahead) || 0, 0) }),
+    ],
     [app.t("storage"), room],
     [app.t("kept_safe"), app.t(app.persistent ? "persistent_yes" : "persistent_no")],
     [app.t("version"), document.documentElement.dataset.version],
@@ -206,7 +260,11 @@ export async function help(app) {
     {},
     clock ? verdictPanel("ask", app.t(clock), app.t(`${clock}_what`)) : null,
     app.trouble ? verdictPanel("bad", app.t(app.trouble)) : null,
-    h("dl", { class: "facts" }, rows.map(([name, value]) => [h("dt", {}, name), h("dd", {}, value)])),
+    h(
+      "dl",
+      { class: "facts" },
+      rows.map(([name, value]) => [h("dt", {}, name), h("dd", {}, value)]),
+    ),
     h("p", {}, app.t("help_text")),
     h("p", { class: "small" }, app.t("deference")),
     languages(app),

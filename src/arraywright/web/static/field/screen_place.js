@@ -36,7 +36,8 @@ export async function place(app, asked = "") {
     const string = pack.stringOf[current];
     const wanted = classOfString(string, context);
     const here = state.serialAt(pack.positions[current]);
-    fill(head, 
+    fill(
+      head,
       h(
         "div",
         { class: "figure" },
@@ -49,8 +50,14 @@ export async function place(app, asked = "") {
         h("strong", { class: "class-figure" }, pack.classShort(wanted)),
         h("span", {}, app.t("class")),
       ),
-      h("p", { class: "sub" }, `${pack.structures[pack.structureOf[current]]} · ${pack.strings.string[string]} / ${pack.place[current]}`),
-      pack.planned[current] ? h("p", { class: "sub" }, app.t("planned", { serial: pack.planned[current] })) : null,
+      h(
+        "p",
+        { class: "sub" },
+        `${pack.structures[pack.structureOf[current]]} · ${pack.strings.string[string]} / ${pack.place[current]}`,
+      ),
+      pack.planned[current]
+        ? h("p", { class: "sub" }, app.t("planned", { serial: pack.planned[current] }))
+        : null,
       here ? h("p", { class: "sub here" }, app.t("sits_here", { serial: here })) : null,
     );
     drawMap();
@@ -66,11 +73,21 @@ export async function place(app, asked = "") {
       cells.push(number);
     }
     map.style.setProperty("--columns", String(Math.min(columns, 26)));
-    fill(map, 
+    fill(
+      map,
       ...cells.map((number) => {
         const name = pack.positions[number];
         const uuids = state.byPosition.get(name);
-        const kind = number === current ? "now" : uuids ? (uuids.size > 1 ? "twice" : "full") : skipped.has(name) ? "skipped" : "free";
+        const kind =
+          number === current
+            ? "now"
+            : uuids
+              ? uuids.size > 1
+                ? "twice"
+                : "full"
+              : skipped.has(name)
+                ? "skipped"
+                : "free";
         return h(
           "i",
           {
@@ -85,7 +102,8 @@ export async function place(app, asked = "") {
   map.addEventListener("click", async () => {
     const free = new Map(pack.structures.map((name, number) => [number, 0]));
     pack.positions.forEach((name, number) => {
-      if (!state.byPosition.has(name)) free.set(pack.structureOf[number], free.get(pack.structureOf[number]) + 1);
+      if (!state.byPosition.has(name))
+        free.set(pack.structureOf[number], free.get(pack.structureOf[number]) + 1);
     });
     const options = [...free].map(([number, count]) => ({
       value: number,
@@ -128,7 +146,8 @@ export async function place(app, asked = "") {
     ]);
     if (!made) return;
     signal(reason ? "ask" : "good");
-    fill(told, 
+    fill(
+      told,
       verdictPanel(
         reason ? "ask" : "good",
         app.t(reason ? "placed_with_reason" : `judge_${judgement.code}`),
@@ -156,7 +175,12 @@ export async function place(app, asked = "") {
       buttons.push(
         bigButton(
           app.t("replace"),
-          () => enter(serial, judgement, { how, supersedes: here.uuid.length === 36 ? here.uuid : null, more: { replaces: here.serial } }),
+          () =>
+            enter(serial, judgement, {
+              how,
+              supersedes: here.uuid.length === 36 ? here.uuid : null,
+              more: { replaces: here.serial },
+            }),
           "first",
           { id: "replace" },
         ),
@@ -165,15 +189,31 @@ export async function place(app, asked = "") {
       enter(serial, judgement, { how });
       return;
     } else {
-      buttons.push(bigButton(app.t("place_with_reason"), () => why(serial, judgement, how), "danger", { id: "anyway" }));
+      buttons.push(
+        bigButton(app.t("place_with_reason"), () => why(serial, judgement, how), "danger", {
+          id: "anyway",
+        }),
+      );
     }
     if (far.length && judgement.code === "placed_elsewhere" && far[0].uuid.length === 36) {
       buttons.unshift(
-        bigButton(app.t("moved_here"), () => enter(serial, judgement, { how, supersedes: far[0].uuid, more: { moved_from: far[0].position } }), "plain", { id: "moved" }),
+        bigButton(
+          app.t("moved_here"),
+          () =>
+            enter(serial, judgement, {
+              how,
+              supersedes: far[0].uuid,
+              more: { moved_from: far[0].position },
+            }),
+          "plain",
+          { id: "moved" },
+        ),
       );
     }
-    const near = judgement.code === "unknown" || judgement.code === "foreign" ? nearSerials(serial, pack) : [];
-    fill(told, 
+    const near =
+      judgement.code === "unknown" || judgement.code === "foreign" ? nearSerials(serial, pack) : [];
+    fill(
+      told,
       verdictPanel(
         judgement.level,
         app.t(`judge_${judgement.code}`),
@@ -190,7 +230,13 @@ export async function place(app, asked = "") {
 
   const why = (serial, judgement, how) => {
     let reason = "";
-    const text = h("input", { type: "text", class: "code", maxLength: 300, placeholder: app.t("in_words"), "aria-label": app.t("in_words") });
+    const text = h("input", {
+      type: "text",
+      class: "code",
+      maxLength: 300,
+      placeholder: app.t("in_words"),
+      "aria-label": app.t("in_words"),
+    });
     const go = bigButton(
       app.t("place_open_point"),
       () => {
@@ -211,7 +257,8 @@ export async function place(app, asked = "") {
       go.disabled = !(reason || text.value.trim());
     };
     text.addEventListener("input", look);
-    fill(told, 
+    fill(
+      told,
       verdictPanel("bad", app.t(`judge_${judgement.code}`), serial, app.t("reason_asked")),
       choices(
         REASONS.map((value) => ({ value, word: app.t(`reason_${value}`) })),
@@ -248,16 +295,27 @@ export async function place(app, asked = "") {
   const undo = async () => {
     const own = state
       .ofKind("module_placed")
-      .filter((entry) => entry.device === session.key.device && typeof entry.body.position === "string");
+      .filter(
+        (entry) => entry.device === session.key.device && typeof entry.body.position === "string",
+      );
     const last = own.sort((one, two) => one.sequence - two.sequence).at(-1);
     if (!last) {
       fill(told, verdictPanel("note", app.t("nothing_to_undo")));
       return;
     }
-    const sure = await app.choose(app.t("undo_what", { serial: last.subject, position: last.body.position }), [{ value: true, word: app.t("undo"), kind: "first" }]);
+    const sure = await app.choose(
+      app.t("undo_what", { serial: last.subject, position: last.body.position }),
+      [{ value: true, word: app.t("undo"), kind: "first" }],
+    );
     if (!sure) return;
     const made = await app.enter([
-      { kind: "placement_undone", subject_kind: "module", subject: last.subject, supersedes: last.uuid, body: { position: last.body.position, reason: "undone" } },
+      {
+        kind: "placement_undone",
+        subject_kind: "module",
+        subject: last.subject,
+        supersedes: last.uuid,
+        body: { position: last.body.position, reason: "undone" },
+      },
     ]);
     if (!made) return;
     fill(told, verdictPanel("note", app.t("undone"), last.subject));
@@ -267,11 +325,19 @@ export async function place(app, asked = "") {
 
   const skip = async () => {
     if (current < 0) return;
-    const reason = await app.choose(app.t("skip_why"), SKIP_REASONS.map((value) => ({ value, word: app.t(`skip_${value}`) })));
+    const reason = await app.choose(
+      app.t("skip_why"),
+      SKIP_REASONS.map((value) => ({ value, word: app.t(`skip_${value}`) })),
+    );
     if (!reason) return;
     const name = pack.positions[current];
     const made = await app.enter([
-      { kind: "position_skipped", subject_kind: "position", subject: name, body: { reason, string: pack.strings.string[pack.stringOf[current]] } },
+      {
+        kind: "position_skipped",
+        subject_kind: "position",
+        subject: name,
+        body: { reason, string: pack.strings.string[pack.stringOf[current]] },
+      },
     ]);
     if (!made) return;
     skipped.add(name);

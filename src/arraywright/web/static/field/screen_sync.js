@@ -24,15 +24,31 @@ export async function syncing(app) {
     const count = unsent.entries + unsent.files;
     const panel =
       phase === "failed"
-        ? verdictPanel("ask", app.t(error === "offline" ? "offline_now" : "sync_failed"), error === "offline" ? app.t("offline_what") : app.words.has(`error_${error}`) ? app.t(`error_${error}`) : error)
+        ? verdictPanel(
+            "ask",
+            app.t(error === "offline" ? "offline_now" : "sync_failed"),
+            error === "offline"
+              ? app.t("offline_what")
+              : app.words.has(`error_${error}`)
+                ? app.t(`error_${error}`)
+                : error,
+          )
         : ["sending", "fetching", "comparing"].includes(phase)
           ? verdictPanel("open", app.t(phase))
           : compared && !compared.same
-            ? verdictPanel("ask", app.t("counts_differ", { here: compared.entries, there: compared.there }))
+            ? verdictPanel(
+                "ask",
+                app.t("counts_differ", { here: compared.entries, there: compared.there }),
+              )
             : count
               ? verdictPanel("open", app.t("waits_here"))
               : verdictPanel("good", app.t("all_sent"));
-    const input = h("input", { type: "file", class: "hidden-file", accept: ".jsonl,.txt,application/x-ndjson,text/plain", multiple: true });
+    const input = h("input", {
+      type: "file",
+      class: "hidden-file",
+      accept: ".jsonl,.txt,application/x-ndjson,text/plain",
+      multiple: true,
+    });
     input.addEventListener("change", async () => {
       let [added, wrong] = [0, 0];
       for (const file of input.files) {
@@ -43,20 +59,42 @@ export async function syncing(app) {
       }
       await session.count();
       session.dispatchEvent(new Event("recorded"));
-      await app.choose(app.t("imported", { n: added }), [], { detail: wrong ? app.t("import_refused", { n: wrong }) : "" });
+      await app.choose(app.t("imported", { n: added }), [], {
+        detail: wrong ? app.t("import_refused", { n: wrong }) : "",
+      });
       draw();
     });
-    fill(box, 
-      h("p", { class: "figure" }, h("strong", { id: "count" }, String(count)), h("span", {}, app.t("unsent"))),
+    fill(
+      box,
+      h(
+        "p",
+        { class: "figure" },
+        h("strong", { id: "count" }, String(count)),
+        h("span", {}, app.t("unsent")),
+      ),
       panel,
-      h("p", {}, app.t("unsent_line", { entries: unsent.entries, files: unsent.files, carried: unsent.carried })),
+      h(
+        "p",
+        {},
+        app.t("unsent_line", {
+          entries: unsent.entries,
+          files: unsent.files,
+          carried: unsent.carried,
+        }),
+      ),
       at ? h("p", {}, app.t("synced_at", { time: app.words.time(at) })) : null,
       refused.length
         ? h(
             "section",
             { class: "refused" },
             h("p", { class: "large" }, app.t("refused_n", { n: refused.length })),
-            h("ul", {}, refused.slice(0, 20).map((entry) => h("li", {}, `${entry.kind} ${entry.subject}: ${entry.refused}`))),
+            h(
+              "ul",
+              {},
+              refused
+                .slice(0, 20)
+                .map((entry) => h("li", {}, `${entry.kind} ${entry.subject}: ${entry.refused}`)),
+            ),
           )
         : null,
       bigButton(app.t("send_now"), () => sync.run().catch(() => {}), "first", { id: "send" }),

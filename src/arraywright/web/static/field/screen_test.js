@@ -11,10 +11,24 @@ const STEPS = [
   { name: "tools", fields: [] },
   { name: "continuity", caution: "isolated", fields: [["earth_continuity_ohm", "Ω", 3]] },
   { name: "polarity", caution: "live_in_light", fields: [] },
-  { name: "light", fields: [["irradiance_w_m2", "W/m²", 0], ["module_temp_c", "°C", 1]] },
+  {
+    name: "light",
+    fields: [
+      ["irradiance_w_m2", "W/m²", 0],
+      ["module_temp_c", "°C", 1],
+    ],
+  },
   { name: "voc", caution: "no_load_break", fields: [["voc_v", "V", 1]] },
   { name: "isc", caution: "isc_switch", fields: [["isc_a", "A", 2]] },
-  { name: "insulation", caution: "insulation_voltage", fields: [["riso_test_voltage_v", "V", 0], ["riso_pos_megohm", "MΩ", 2], ["riso_neg_megohm", "MΩ", 2]] },
+  {
+    name: "insulation",
+    caution: "insulation_voltage",
+    fields: [
+      ["riso_test_voltage_v", "V", 0],
+      ["riso_pos_megohm", "MΩ", 2],
+      ["riso_neg_megohm", "MΩ", 2],
+    ],
+  },
   { name: "result", fields: [] },
 ];
 const TOOLS = ["meter", "irradiance_sensor", "thermometer", "insulation_tester"];
@@ -24,7 +38,13 @@ const LEVELS = { pass: "good", fail: "bad", not_assessable: "open" };
 export function readingsOf(session) {
   const out = [];
   for (const entry of session.state.ofKind("string_tested")) {
-    out.push({ ...entry.body.reading, string: entry.subject, time_s: entry.time / 1000, uuid: entry.uuid, person: entry.person });
+    out.push({
+      ...entry.body.reading,
+      string: entry.subject,
+      time_s: entry.time / 1000,
+      uuid: entry.uuid,
+      person: entry.person,
+    });
   }
   return out;
 }
@@ -42,7 +62,13 @@ export async function strings(app) {
   const verdicts = verdictsNow(session);
   const isTested = (name) => Number(state.tests.has(name) || pack.tested.has(name));
   const list = h("div", { class: "list" });
-  const input = h("input", { type: "search", class: "code", placeholder: app.t("string_name"), "aria-label": app.t("string_name"), autocomplete: "off" });
+  const input = h("input", {
+    type: "search",
+    class: "code",
+    placeholder: app.t("string_name"),
+    "aria-label": app.t("string_name"),
+    autocomplete: "off",
+  });
   const draw = () => {
     const wanted = input.value.trim().toUpperCase();
     const order = pack.strings.string
@@ -50,15 +76,22 @@ export async function strings(app) {
       .filter(({ name }) => name.toUpperCase().includes(wanted))
       .sort((one, two) => isTested(one.name) - isTested(two.name) || one.number - two.number)
       .slice(0, 60);
-    fill(list, 
+    fill(
+      list,
       ...order.map(({ name, number }) => {
         const held = verdicts.get(number);
-        const full = (pack.inString.get(number) || []).filter((position) => state.byPosition.has(pack.positions[position])).length;
+        const full = (pack.inString.get(number) || []).filter((position) =>
+          state.byPosition.has(pack.positions[position]),
+        ).length;
         const known = held ? held.verdict : pack.tested.get(name);
         const level = known ? LEVELS[known] : "none";
         return h(
           "button",
-          { type: "button", class: `row-button ${level}`, onclick: () => app.go(`/test/${encodeURIComponent(name)}`) },
+          {
+            type: "button",
+            class: `row-button ${level}`,
+            onclick: () => app.go(`/test/${encodeURIComponent(name)}`),
+          },
           h("strong", {}, name),
           h("span", {}, app.t("modules_of", { n: full, all: pack.strings.modules[number] })),
           h("span", { class: "state" }, app.t(known ? `verdict_${known}` : "not_tested")),
@@ -88,15 +121,28 @@ function shown(app, result, wanted) {
       insulation: `≥ ${app.words.number(result.limits.least_megohm, 1)} MΩ`,
       continuity: `≤ ${app.words.number(wanted.earth_continuity_max_ohm, 1)} Ω`,
     }[test];
-    const deviation = ["voc", "isc"].includes(test) && Number.isFinite(result.deviation[test]) ? `${result.deviation[test] >= 0 ? "+" : ""}${app.words.number(100 * result.deviation[test], 1)} %` : "";
+    const deviation =
+      ["voc", "isc"].includes(test) && Number.isFinite(result.deviation[test])
+        ? `${result.deviation[test] >= 0 ? "+" : ""}${app.words.number(100 * result.deviation[test], 1)} %`
+        : "";
     return h(
       "div",
       { class: `result ${LEVELS[result.verdict[test]]}` },
-      h("span", { class: "mark", "aria-hidden": "true" }, { good: "✓", bad: "✕", open: "…" }[LEVELS[result.verdict[test]]]),
+      h(
+        "span",
+        { class: "mark", "aria-hidden": "true" },
+        { good: "✓", bad: "✕", open: "…" }[LEVELS[result.verdict[test]]],
+      ),
       h("span", { class: "name" }, app.t(`test_${test}`)),
       h("strong", {}, gates.includes("value-missing") ? "–" : value),
       h("span", { class: "limit" }, [limit, deviation].filter(Boolean).join("  ")),
-      gates.length ? h("span", { class: "why" }, gates.map((gate) => app.t(`gate_${gate.replaceAll("-", "_")}`)).join("; ")) : null,
+      gates.length
+        ? h(
+            "span",
+            { class: "why" },
+            gates.map((gate) => app.t(`gate_${gate.replaceAll("-", "_")}`)).join("; "),
+          )
+        : null,
     );
   });
   return h("div", { class: "results" }, rows);
@@ -130,7 +176,14 @@ export async function test(app, name) {
       const listed = [...new Set(pack.site.instruments.map((one) => one.instrument))];
       const select = h(
         "select",
-        { class: "code", "aria-label": app.t(`tool_${tool}`), onchange: () => { reading[tool] = select.value || undefined; keep(); } },
+        {
+          class: "code",
+          "aria-label": app.t(`tool_${tool}`),
+          onchange: () => {
+            reading[tool] = select.value || undefined;
+            keep();
+          },
+        },
         h("option", { value: "" }, "–"),
         listed.map((one) => h("option", { value: one, selected: reading[tool] === one }, one)),
       );
@@ -161,7 +214,12 @@ export async function test(app, name) {
       keep();
       live();
     });
-    return h("label", { class: "labelled" }, h("span", {}, app.t(`field_${field}`)), h("span", { class: "with-unit" }, input, h("span", {}, us ? "°F" : unit)));
+    return h(
+      "label",
+      { class: "labelled" },
+      h("span", {}, app.t(`field_${field}`)),
+      h("span", { class: "with-unit" }, input, h("span", {}, us ? "°F" : unit)),
+    );
   };
 
   const said = h("div", { class: "told", "aria-live": "polite" });
@@ -173,26 +231,49 @@ export async function test(app, name) {
     }
     const result = judged();
     const limit = result.limits;
-    const expected = { voc: [result.expected.voc_v, "V", 1], isc: [result.expected.isc_a, "A", 2] }[test];
+    const expected = { voc: [result.expected.voc_v, "V", 1], isc: [result.expected.isc_a, "A", 2] }[
+      test
+    ];
     const lines = [];
-    if (expected && Number.isFinite(expected[0])) lines.push(app.t("expected", { value: `${app.words.number(expected[0], expected[2])} ${expected[1]}` }));
-    if (test === "insulation") lines.push(app.t("insulation_needs", { v: limit.test_voltage_v, r: app.words.number(limit.least_megohm, 1) }));
+    if (expected && Number.isFinite(expected[0]))
+      lines.push(
+        app.t("expected", {
+          value: `${app.words.number(expected[0], expected[2])} ${expected[1]}`,
+        }),
+      );
+    if (test === "insulation")
+      lines.push(
+        app.t("insulation_needs", {
+          v: limit.test_voltage_v,
+          r: app.words.number(limit.least_megohm, 1),
+        }),
+      );
     const gates = result.gates[test];
     if (gates.includes("value-missing")) {
       fill(said, ...lines.map((line) => h("p", { class: "large" }, line)));
       return;
     }
     const level = LEVELS[result.verdict[test]];
-    const deviation = expected && Number.isFinite(result.deviation[test]) ? `${result.deviation[test] >= 0 ? "+" : ""}${app.words.number(100 * result.deviation[test], 1)} %` : "";
-    fill(said, 
-      verdictPanel(level, [app.t(`verdict_${result.verdict[test]}`), deviation].filter(Boolean).join("  "), ...lines, ...gates.map((gate) => app.t(`gate_${gate.replaceAll("-", "_")}`))),
+    const deviation =
+      expected && Number.isFinite(result.deviation[test])
+        ? `${result.deviation[test] >= 0 ? "+" : ""}${app.words.number(100 * result.deviation[test], 1)} %`
+        : "";
+    fill(
+      said,
+      verdictPanel(
+        level,
+        [app.t(`verdict_${result.verdict[test]}`), deviation].filter(Boolean).join("  "),
+        ...lines,
+        ...gates.map((gate) => app.t(`gate_${gate.replaceAll("-", "_")}`)),
+      ),
     );
   };
 
   const save = async () => {
     const result = judged();
     const given = {};
-    for (const [field, value] of Object.entries(reading)) if (value !== undefined && value !== "") given[field] = value;
+    for (const [field, value] of Object.entries(reading))
+      if (value !== undefined && value !== "") given[field] = value;
     const made = await app.enter([
       {
         kind: "string_tested",
@@ -204,7 +285,9 @@ export async function test(app, name) {
             verdict: result.verdict,
             provisional: result.provisional,
             basis: result.nominal.basis,
-            ...(Number.isFinite(result.expected.voc_v) ? { voc_expected_v: result.expected.voc_v, isc_expected_a: result.expected.isc_a } : {}),
+            ...(Number.isFinite(result.expected.voc_v)
+              ? { voc_expected_v: result.expected.voc_v, isc_expected_a: result.expected.isc_a }
+              : {}),
           },
         },
       },
@@ -214,17 +297,34 @@ export async function test(app, name) {
     const tools = Object.fromEntries(TOOLS.map((tool) => [tool, reading[tool]]));
     await session.store.set("tools", tools);
     const verdicts = Object.values(result.verdict);
-    const level = verdicts.includes("fail") ? "bad" : verdicts.includes("not_assessable") ? "ask" : "good";
+    const level = verdicts.includes("fail")
+      ? "bad"
+      : verdicts.includes("not_assessable")
+        ? "ask"
+        : "good";
     signal(level);
     const overall = { bad: "fail", ask: "not_assessable", good: "pass" }[level];
-    fill(box, 
-      verdictPanel(level === "ask" ? "open" : level, `${name}: ${app.t(`verdict_${overall}`)}`, app.t("kept")),
+    fill(
+      box,
+      verdictPanel(
+        level === "ask" ? "open" : level,
+        `${name}: ${app.t(`verdict_${overall}`)}`,
+        app.t("kept"),
+      ),
       shown(app, result, pack.site.commissioning),
       result.provisional.length
-        ? verdictPanel("ask", app.t("provisional"), ...result.provisional.map((why) => app.t(`provisional_${why}`)))
+        ? verdictPanel(
+            "ask",
+            app.t("provisional"),
+            ...result.provisional.map((why) => app.t(`provisional_${why}`)),
+          )
         : null,
       h("p", { class: "small" }, app.t("no_permission")),
-      h("div", { class: "foot" }, bigButton(app.t("next_string"), () => app.go("/strings"), "first", { id: "next-string" })),
+      h(
+        "div",
+        { class: "foot" },
+        bigButton(app.t("next_string"), () => app.go("/strings"), "first", { id: "next-string" }),
+      ),
     );
   };
 
@@ -259,16 +359,23 @@ export async function test(app, name) {
         ),
       );
     }
-    if (held.name === "insulation" && reading.riso_test_voltage_v === undefined) reading.riso_test_voltage_v = limits.test_voltage_v;
+    if (held.name === "insulation" && reading.riso_test_voltage_v === undefined)
+      reading.riso_test_voltage_v = limits.test_voltage_v;
     children.push(...held.fields.map(fieldOf));
-    if (last) children.push(shown(app, judged(), pack.site.commissioning), h("p", { class: "small" }, app.t("no_permission")));
+    if (last)
+      children.push(
+        shown(app, judged(), pack.site.commissioning),
+        h("p", { class: "small" }, app.t("no_permission")),
+      );
     children.push(said);
     children.push(
       h(
         "div",
         { class: "foot row" },
         bigButton(app.t("step_back"), () => (step === 0 ? app.go("/strings") : go(-1)), "plain"),
-        last ? bigButton(app.t("enter_test"), save, "first", { id: "enter-test" }) : bigButton(app.t("go_on"), () => go(1), "first", { id: "step-on" }),
+        last
+          ? bigButton(app.t("enter_test"), save, "first", { id: "enter-test" })
+          : bigButton(app.t("go_on"), () => go(1), "first", { id: "step-on" }),
       ),
     );
     fill(box, ...children);

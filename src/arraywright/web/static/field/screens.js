@@ -6,7 +6,8 @@ import { find } from "./screen_find.js";
 import { place } from "./screen_place.js";
 import { syncing } from "./screen_sync.js";
 import { strings, test } from "./screen_test.js";
-import { FORMS, form } from "./forms.js";
+import { FORMS } from "./form_tasks.js";
+import { form } from "./forms.js";
 
 export const SCREENS = {
   home: { title: "home", draw: home },
@@ -21,5 +22,9 @@ export const SCREENS = {
   conflicts: { title: "conflicts", draw: conflicts, pack: true },
 };
 for (const name of Object.keys(FORMS)) {
-  SCREENS[name] = { title: name, draw: (app, ...rest) => form(app, name, ...rest), pack: FORMS[name].pack };
+  SCREENS[name] = {
+    title: name,
+    draw: (app, ...rest) => form(app, name, ...rest),
+    pack: FORMS[name].pack,
+  };
 }

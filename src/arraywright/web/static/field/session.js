@@ -137,9 +137,7 @@ export class Session extends EventTarget {
     const rows = fresh.map((one) => ({
       ...one,
       body:
-        ahead !== null && Math.abs(ahead) >= 1
-          ? { ...one.body, clock_offset_s: -ahead }
-          : one.body,
+        ahead !== null && Math.abs(ahead) >= 1 ? { ...one.body, clock_offset_s: -ahead } : one.body,
     }));
     let made;
     try {

@@ -19,8 +19,7 @@ export function sunPosition(milliseconds, { latitude_deg, longitude_deg }) {
   const days = milliseconds / 86400000 - 10957.5;
   const mean = (280.46 + 0.9856474 * days) * RAD;
   const anomaly = (357.528 + 0.9856003 * days) * RAD;
-  const longitude =
-    mean + (1.915 * Math.sin(anomaly) + 0.02 * Math.sin(2 * anomaly)) * RAD;
+  const longitude = mean + (1.915 * Math.sin(anomaly) + 0.02 * Math.sin(2 * anomaly)) * RAD;
   const tilt = (23.439 - 0.0000004 * days) * RAD;
   const right = Math.atan2(Math.cos(tilt) * Math.sin(longitude), Math.cos(longitude));
   const declination = Math.asin(Math.sin(tilt) * Math.sin(longitude));
@@ -84,8 +83,7 @@ export function irradianceLimit(milliseconds, plane, { elevation_m }, sun) {
   const cg2 = 3.92e-5 * elevation_m + 0.0387;
   const ghi = cg1 * extra * cosine * Math.exp(-cg2 * mass * (fh1 + fh2 * (TURBIDITY - 1)));
   const beam = extra * (0.664 + 0.163 / fh1) * Math.exp(-0.09 * mass * (TURBIDITY - 1));
-  const cut =
-    (1 - (0.1 - 0.2 * Math.exp(-TURBIDITY)) / (0.1 + 0.882 / fh1)) / cosine;
+  const cut = (1 - (0.1 - 0.2 * Math.exp(-TURBIDITY)) / (0.1 + 0.882 / fh1)) / cosine;
   const dni = Math.min(beam, ghi * Math.max(cut, 0));
   const dhi = ghi - dni * cosine;
   const [tilt] = plane;

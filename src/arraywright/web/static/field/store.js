@@ -233,7 +233,8 @@ export class Store {
 
 /** How full the storage is, as far as the browser tells. */
 export async function storageRoom() {
-  if (!navigator.storage || !navigator.storage.estimate) return { known: false, nearly_full: false };
+  if (!navigator.storage || !navigator.storage.estimate)
+    return { known: false, nearly_full: false };
   const { usage = 0, quota = 0 } = await navigator.storage.estimate();
   const free = quota - usage;
   return { known: true, usage, quota, free, nearly_full: quota > 0 && free < 50 * 1048576 };

@@ -8,7 +8,8 @@ async function keepWhole() {
   const cache = await caches.open(CACHE);
   const shell = await fetch("/field/", { cache: "no-store" });
   const text = await shell.clone().text();
-  if (!shell.ok || !text.includes(VERSION)) throw new Error("the server has another version by now");
+  if (!shell.ok || !text.includes(VERSION))
+    throw new Error("the server has another version by now");
   await cache.put("/field/", shell);
   const rest = ASSETS.filter((address) => address !== "/field/");
   await Promise.all(
@@ -59,7 +60,8 @@ addEventListener("fetch", (event) => {
     return;
   }
   const kept =
-    address.pathname.startsWith("/field/app/") || address.pathname === "/field/manifest.webmanifest";
+    address.pathname.startsWith("/field/app/") ||
+    address.pathname === "/field/manifest.webmanifest";
   if (!kept) return;
   event.respondWith(
     (async () => (await caches.match(request, { ignoreVary: true })) || fetch(request))(),

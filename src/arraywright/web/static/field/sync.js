@@ -1,6 +1,14 @@
 // Synchronisation by protocol 1 of docs/sync.md. Nothing here ever takes an entry off the phone.
 
-import { base64, entryAsJson, entryFromJson, FieldError, formatTime, hex, verifies } from "./entry.js";
+import {
+  base64,
+  entryAsJson,
+  entryFromJson,
+  FieldError,
+  formatTime,
+  hex,
+  verifies,
+} from "./entry.js";
 
 const BATCH = 400;
 const PIECE = 1048576;
@@ -247,7 +255,10 @@ export class Sync extends EventTarget {
       last_sequence: tip.sequence,
       last_hash: hex(tip.hash),
     };
-    const answer = await this.ask("/sync/v1/compare", { method: "POST", body: { devices: [asked] } });
+    const answer = await this.ask("/sync/v1/compare", {
+      method: "POST",
+      body: { devices: [asked] },
+    });
     const told = await answer.json();
     const found = told.results.find((one) => one.device === device);
     if (!found || found.same) return { same: Boolean(found), entries: tip.sequence, missing: 0 };
@@ -302,7 +313,10 @@ export class Sync extends EventTarget {
     for (const block of blocks) query.append("block", block);
     query.set("have", rows.map((row) => row.sha256.slice(0, 16)).join(","));
     const told = await (await this.ask(`/field/api/pack?${query}`)).json();
-    const parts = { ...Object.fromEntries(rows.map((row) => [row.sha256, row.text])), ...told.parts };
+    const parts = {
+      ...Object.fromEntries(rows.map((row) => [row.sha256, row.text])),
+      ...told.parts,
+    };
     await this.store.keepPack(told.manifest, parts);
     if (told.manifest.cursor && !(await this.store.get("cursor", ""))) {
       await this.store.set("cursor", told.manifest.cursor);
@@ -323,7 +337,11 @@ export async function exportUnsent(store) {
       JSON.stringify({ file: file.sha256, size: file.size, name: file.name, bytes: base64(bytes) }),
     );
   }
-  return { entries: new Blob([lines.map((line) => `${line}\n`).join("")]), files: new Blob(files.map((line) => `${line}\n`)), count: lines.length };
+  return {
+    entries: new Blob([lines.map((line) => `${line}\n`).join("")]),
+    files: new Blob(files.map((line) => `${line}\n`)),
+    count: lines.length,
+  };
 }
 
 /** Read what another phone exported; every entry is verified before it is kept. */
@@ -339,7 +357,13 @@ export async function importEntries(store, text, ownDevice) {
         const bytes = Uint8Array.from(atob(fields.bytes), (one) => one.charCodeAt(0));
         const digest = hex(new Uint8Array(await crypto.subtle.digest("SHA-256", bytes)));
         if (digest !== fields.file) refused += 1;
-        else files.push({ sha256: digest, size: bytes.length, name: fields.name || "", blob: new Blob([bytes]) });
+        else
+          files.push({
+            sha256: digest,
+            size: bytes.length,
+            name: fields.name || "",
+            blob: new Blob([bytes]),
+          });
         continue;
       }
       const entry = entryFromJson(fields);

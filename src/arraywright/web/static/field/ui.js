@@ -10,13 +10,19 @@ export function h(tag, properties = {}, ...children) {
     else if (name in element && name !== "list" && name !== "form") element[name] = value;
     else element.setAttribute(name, value === true ? "" : value);
   }
-  element.append(...children.flat(9).filter((child) => child !== null && child !== undefined && child !== false));
+  element.append(
+    ...children.flat(9).filter((child) => child !== null && child !== undefined && child !== false),
+  );
   return element;
 }
 
 /** Put children in the place of what an element held; nothing where a child is nothing. */
 export function fill(element, ...children) {
-  element.replaceChildren(...children.flat(9).filter((child) => child !== null && child !== undefined && child !== false && child !== ""));
+  element.replaceChildren(
+    ...children
+      .flat(9)
+      .filter((child) => child !== null && child !== undefined && child !== false && child !== ""),
+  );
 }
 
 const MARKS = { good: "✓", ask: "?", bad: "✕", open: "…", note: "i" };
@@ -27,7 +33,12 @@ export function verdictPanel(level, word, ...details) {
     "section",
     { class: `verdict ${level}`, role: level === "bad" ? "alert" : "status" },
     h("span", { class: "mark", "aria-hidden": "true" }, MARKS[level]),
-    h("div", { class: "said" }, h("strong", {}, word), details.filter(Boolean).map((one) => h("p", {}, one))),
+    h(
+      "div",
+      { class: "said" },
+      h("strong", {}, word),
+      details.filter(Boolean).map((one) => h("p", {}, one)),
+    ),
   );
 }
 
