@@ -85,6 +85,7 @@ GET    /mapping/{station}                       tester
 POST   /mapping/{station}                       tester
 POST   /yard/decide                             lead
 POST   /yard/incidents                          tester
+POST   /build/withdraw                          tester
 POST   /test/sign                               tester
 POST   /test/settle                             tester
 GET    /api/v1/site                             guest

@@ -27,6 +27,7 @@ from arraywright.web.access import (
     site_of,
 )
 from arraywright.web.jobs import COMMANDS, Job, Jobs
+from arraywright.web.office_conflicts import withdraw_placement
 from arraywright.web.office_incidents import record_incident
 from arraywright.web.office_state import pallets
 from arraywright.web.office_tests import settle_point, sign_session
@@ -248,6 +249,13 @@ def tell_incident(
     listed = [line.strip() for line in names.replace(",", "\n").splitlines() if line.strip()]
     entry = record_incident(site.record(visitor.person), what=what, day=on, told=told, names=listed)
     return RedirectResponse(f"/incidents/{quote(entry.subject)}", status_code=303)
+
+
+@actions_router.post("/build/withdraw")
+def withdraw(site: _Site, visitor: _Tester, uuid: _Text, reason: _Text) -> Response:
+    """Take a placement back that another one contradicts."""
+    withdraw_placement(site.record(visitor.person), uuid, reason=reason)
+    return RedirectResponse("/build", status_code=303)
 
 
 @actions_router.post("/test/sign")

@@ -24,7 +24,9 @@ from arraywright.procedures.site_record import (
 from arraywright.procedures.trace import story_of
 from arraywright.records.entry import parse_body
 from arraywright.web.access import ANYONE, AccessError, Visitor, require, site_of
+from arraywright.web.field_rows import MODULE_PLACED
 from arraywright.web.jobs import Job, Jobs
+from arraywright.web.office_conflicts import PLACEMENT_UNDONE, placement_conflicts
 from arraywright.web.office_incidents import (
     INCIDENT,
     INCIDENT_WHATS,
@@ -198,6 +200,9 @@ def build(request: Request, site: _Site, visitor: _Anyone) -> Response:
             "plot": trade_off_plot(plan["trade_off"], plan["summary"]) if plan else None,
             "progress": done,
             "days": columns_plot(done.placed, "modules"),
+            "conflicts": site.cached(
+                "conflicts", placement_conflicts, kinds=(MODULE_PLACED, PLACEMENT_UNDONE)
+            )[:100],
         },
     )
 

@@ -35,7 +35,7 @@ __all__ = [
 ]
 
 STOCK_KINDS: Final = (DELIVERY_RECONCILED, PALLET_DECIDED)
-PLACED_KINDS: Final = (FILE_RECEIVED, FILE_WITHDRAWN, MODULE_PLACED)
+PLACED_KINDS: Final = (FILE_RECEIVED, FILE_WITHDRAWN, MODULE_PLACED, "placement_undone")
 _LABEL: Final = ("module_type", "power_class_w", "current_class")
 _VERDICTS: Final = ("pass", "fail", "review", "not_assessable")
 

@@ -10,6 +10,7 @@ from typing import Any, Final
 
 import polars as pl
 
+from arraywright.commissioning import STRING_READINGS
 from arraywright.errors import CallError
 from arraywright.findings import Finding, Verdict
 from arraywright.procedures.allocate import ALLOCATION_PLANNED
@@ -54,11 +55,6 @@ _SIGNED_COLUMNS: Final = (
     "verdict",
     "verdict_standard",
     "verdict_measurement",
-    "voc_v",
-    "isc_a",
-    "riso_pos_megohm",
-    "riso_neg_megohm",
-    "earth_continuity_ohm",
 )
 
 
@@ -119,10 +115,18 @@ class OpenPoint:
     reason: str = ""
 
 
-def _row_digests(strings: pl.DataFrame) -> dict[str, str]:
+def _row_digests(record: SiteRecord, judged: Entry) -> dict[str, str]:
+    """Give a SHA-256 per string over its verdicts and every reading of it as handed in."""
+    told: dict[str, list[object]] = {}
+    for row in record.load_frame(judged, "strings").select(_SIGNED_COLUMNS).iter_rows():
+        told[str(row[0])] = [row]
+    measured = [column.name for column in STRING_READINGS.columns if column.name != "string"]
+    readings = record.load_frame(judged, "readings").select("string", *measured)
+    for row in readings.sort("string", *measured, nulls_last=True).iter_rows():
+        told.setdefault(str(row[0]), []).append(row[1:])
     return {
-        str(row[0]): hashlib.sha256(json.dumps(row, default=str).encode()).hexdigest()
-        for row in strings.select(_SIGNED_COLUMNS).iter_rows()
+        name: hashlib.sha256(json.dumps(rows, default=str).encode()).hexdigest()
+        for name, rows in told.items()
     }
 
 
@@ -137,7 +141,7 @@ def measured_sessions(record: SiteRecord) -> list[MeasuredSession]:
     if judged is None:
         return []
     strings = record.load_frame(judged, "strings")
-    digests = _row_digests(strings)
+    digests = _row_digests(record, judged)
     verdicts = dict(strings.select("string", "verdict").iter_rows())
     readings = record.load_frame(judged, "readings").filter(pl.col("measured_at").is_not_null())
     grouped = (
@@ -202,7 +206,7 @@ def sign_session(record: SiteRecord, key: str, *, digest: str) -> Entry:
     judged = record.latest(STRINGS_JUDGED)
     if judged is None:
         raise AssertionError("there is a session, so there are verdicts")
-    digests = _row_digests(record.load_frame(judged, "strings"))
+    digests = _row_digests(record, judged)
     before = None
     for entry in record.journal.live(kind=SESSION_SIGNED, subject_kind="test session", subject=key):
         before = entry.uuid
