@@ -19,7 +19,7 @@ SCREENSHOTS = "ARRAYWRIGHT_SCREENSHOTS"
 
 def _axe() -> str:
     held = tomllib.loads((VENDOR / "manifest.toml").read_text("utf-8"))["script"][0]
-    source = (VENDOR / held["file"]).read_bytes()
+    source = (VENDOR / str(held["file"])).read_bytes()
     assert hashlib.sha256(source).hexdigest() == held["sha256"]
     return source.decode("utf-8")
 

@@ -59,7 +59,7 @@ def run_demo(folder: Path, *, progress: Progress) -> Report:
     prepare(folder, scenario)
     clock = story_clock(scenario)
     now = clock.now
-    checked = check(folder, now=now, progress=_Prefixed(progress, "check"))
+    checked = check(folder, person=_PERSON, now=now, progress=_Prefixed(progress, "check"))
     progress.stage("writing the deliveries")
     modules = make_modules(scenario)
     inputs = folder / "inputs"
