@@ -38,6 +38,7 @@ GET    /field/app/{version}/words/{language}.json public
 GET    /field/app/{version}/{name:path}         public
 GET    /field/api/blocks                        guest
 GET    /field/api/pack                          guest
+POST   /field/api/recalls                       lead
 GET    /                                        guest
 GET    /sign-in                                 public
 POST   /sign-in                                 public

@@ -10,12 +10,17 @@ from functools import cache
 from pathlib import Path
 from typing import Annotated, Any, Final
 
+import polars as pl
 from fastapi import APIRouter, Depends, Query
 from fastapi.responses import FileResponse, RedirectResponse
+from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import Response
 
-from arraywright.web.access import ANYONE, AccessError, Visitor, require, site_of
+from arraywright.delivery.labels import normal_serial
+from arraywright.records import NewEntry, json_body
+from arraywright.web.access import ANYONE, LEADS, AccessError, Visitor, require, site_of
 from arraywright.web.field_pack import Pack, blocks_of, make_pack, pack_bytes
+from arraywright.web.field_rows import MODULES_RECALLED
 from arraywright.web.limits import limited
 from arraywright.web.rendering import environment
 from arraywright.web.site_handle import SiteHandle
@@ -49,6 +54,7 @@ _TYPES: Final = {
 _LATER: Final = ("sw.js", "decode_worker.js")
 _IMMUTABLE: Final = "public, max-age=31536000, immutable"
 _MOST_BLOCKS: Final = 500
+_MOST_RECALLED: Final = 50_000
 
 field_router = APIRouter(prefix="/field", tags=["field"])
 _Site = Annotated[SiteHandle, Depends(site_of)]
@@ -253,6 +259,38 @@ def pack(
         media_type="application/json",
         headers={"Content-Encoding": "gzip", "Cache-Control": "no-store"},
     )
+
+
+class Recall(BaseModel):
+    """Modules that their maker calls back."""
+
+    model_config = ConfigDict(extra="forbid")
+    serials: list[str] = Field(min_length=1, max_length=_MOST_RECALLED)
+    reason: str = Field(min_length=1, max_length=2000)
+
+
+@field_router.post("/api/recalls", dependencies=[_often])
+def recall(
+    site: _Site,
+    visitor: Annotated[Visitor, require(*LEADS, scope="work", devices=False)],
+    asked: Recall,
+) -> dict[str, Any]:
+    """Enter that modules are recalled; phones then refuse them at the scan."""
+    spelled = pl.DataFrame({"serial": asked.serials}).select(normal_serial(pl.col("serial")))
+    serials = spelled["serial"].drop_nulls().unique().sort().to_list()
+    body = {"serials": serials, "reason": asked.reason.strip()}
+    site_name = site.record("server").site.name
+    (entry,) = site.journal(visitor.person).append(
+        [
+            NewEntry(
+                kind=MODULES_RECALLED,
+                subject_kind="site",
+                subject=site_name,
+                body=json_body(body),
+            )
+        ]
+    )
+    return {"entry": entry.uuid, "serials": len(serials)}
 
 
 def _pack_of(site: SiteHandle, chosen: Sequence[str]) -> Pack:
