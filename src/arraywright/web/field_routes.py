@@ -272,7 +272,7 @@ class Recall(BaseModel):
 @field_router.post("/api/recalls", dependencies=[_often])
 def recall(
     site: _Site,
-    visitor: Annotated[Visitor, require(*LEADS, scope="work", devices=False)],
+    visitor: Annotated[Visitor, require(*LEADS, devices=False)],
     asked: Recall,
 ) -> dict[str, Any]:
     """Enter that modules are recalled; phones then refuse them at the scan."""
