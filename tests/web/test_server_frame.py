@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import string
 import tomllib
 from pathlib import Path
@@ -9,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from arraywright.records.people import Role
+from arraywright.web.site_handle import SiteHandle
 from arraywright.web.words import FOLDER, catalogue, languages, preferred_language
 from tests.web.serving import Office, free_port, run_server
 
@@ -52,6 +54,25 @@ def test_a_request_too_large_is_refused_whether_it_says_so_or_not(office: Office
     """A declared length and a streamed body meet the same limit."""
     page = b"x" * (3 << 20)
     assert office.client.post("/sign-in", content=page).status_code == 413
+
+
+def test_a_fault_of_the_program_has_the_one_error_shape(
+    office: Office, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """People get a number to tell; the log holds the places of the fault and no content."""
+
+    def fail(_site: SiteHandle, _kinds: object = ()) -> int:
+        raise ZeroDivisionError("serial MY4402600001")
+
+    monkeypatch.setattr(SiteHandle, "last_order", fail)
+    monkeypatch.setattr(logging.getLogger("arraywright.web"), "propagate", True)
+    answer = office.client.get("/health")
+    assert answer.status_code == 500
+    assert answer.json()["error"]["code"] == "fault"
+    assert answer.headers["x-request-id"] in answer.json()["error"]["remedy"]
+    told = next(one.message for one in caplog.records if "fault" in one.message)
+    assert "ZeroDivisionError" in told
+    assert "MY4402600001" not in told
 
 
 @pytest.mark.parametrize("area", AREAS)

@@ -120,10 +120,15 @@ def _row_digests(record: SiteRecord, judged: Entry) -> dict[str, str]:
     told: dict[str, list[object]] = {}
     for row in record.load_frame(judged, "strings").select(_SIGNED_COLUMNS).iter_rows():
         told[str(row[0])] = [row]
-    measured = [column.name for column in STRING_READINGS.columns if column.name != "string"]
-    readings = record.load_frame(judged, "readings").select("string", *measured)
-    for row in readings.sort("string", *measured, nulls_last=True).iter_rows():
-        told.setdefault(str(row[0]), []).append(row[1:])
+    # Empty columns are left out: a later program may know more of them.
+    known = {column.name for column in STRING_READINGS.columns}
+    for reading in record.load_frame(judged, "readings").iter_rows(named=True):
+        held = {key: reading[key] for key in reading if key in known and reading[key] is not None}
+        told.setdefault(str(reading["string"]), []).append(
+            json.dumps(held, default=str, sort_keys=True)
+        )
+    for rows in told.values():
+        rows.sort(key=str)
     return {
         name: hashlib.sha256(json.dumps(rows, default=str).encode()).hexdigest()
         for name, rows in told.items()

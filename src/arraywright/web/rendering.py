@@ -43,6 +43,7 @@ def environment() -> Environment:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        auto_reload=False,
     )
     held.globals["LEADS"] = LEADS
     held.globals["TESTERS"] = TESTERS

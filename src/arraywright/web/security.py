@@ -8,7 +8,9 @@ import re
 import secrets
 import threading
 import time
+import traceback
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Final
 from urllib.parse import urlsplit
 
@@ -148,6 +150,16 @@ class Gatekeeper:
             if began:
                 raise
             await self._too_large(path)(scope, receive, answer)
+        except Exception as error:
+            _note_fault(error, request_id)
+            if began:
+                raise
+            await _refused(
+                500,
+                "fault",
+                "The program itself failed.",
+                f"Tell who keeps the server; the log names it {request_id}.",
+            )(scope, receive, answer)
         finally:
             self._note(scope, path, status, request_id, time.perf_counter() - start)
 
@@ -222,6 +234,24 @@ class Gatekeeper:
                 }
             )
         )
+
+
+def _note_fault(error: Exception, request_id: str) -> None:
+    """Write a log line with the kind and the places of a fault, and nothing of its content."""
+    places = [
+        f"{Path(frame.filename).name}:{frame.lineno} {frame.name}"
+        for frame in traceback.extract_tb(error.__traceback__)
+    ]
+    _LOG.error(
+        json.dumps(
+            {
+                "event": "fault",
+                "id": request_id,
+                "kind": type(error).__name__,
+                "places": places[-12:],
+            }
+        )
+    )
 
 
 def _capped(receive: Receive, most: int) -> Receive:

@@ -71,6 +71,7 @@ class SiteHandle:
         self.people = people
         self.arriving = ArrivingFiles(files, most_bytes=settings.max_file_bytes)
         self._kept: dict[str, _Kept] = {}
+        self._orders: dict[tuple[str, ...], tuple[int, int]] = {}
         self._kept_lock = threading.Lock()
 
     @classmethod
@@ -159,13 +160,19 @@ class SiteHandle:
     def last_order(self, kinds: Sequence[str] = ()) -> int:
         """Give the server order of the newest entry, of any kind or of some kinds; 0 for none."""
         query = sa.select(sa.func.max(ENTRIES.c.server_order))
+        wanted = tuple(kinds)
         with self.store.read() as connection:
-            if not kinds:
-                return connection.execute(query).scalar() or 0
-            return max(
-                connection.execute(query.where(ENTRIES.c.kind == kind)).scalar() or 0
-                for kind in kinds
-            )
+            newest = connection.execute(query).scalar() or 0
+            if not wanted:
+                return newest
+            seen, order = self._orders.get(wanted, (-1, 0))
+            if seen != newest:
+                order = max(
+                    connection.execute(query.where(ENTRIES.c.kind == kind)).scalar() or 0
+                    for kind in wanted
+                )
+                self._orders[wanted] = (newest, order)
+            return order
 
     def cached(
         self, name: str, make: Callable[[SiteRecord], _Made], *, kinds: Sequence[str] = ()
