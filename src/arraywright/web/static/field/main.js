@@ -7,12 +7,24 @@ import { askPersistence, Store } from "./store.js";
 import { Sync } from "./sync.js";
 import { Words } from "./words.js";
 
-const { base, languages } = document.documentElement.dataset;
+const { base, languages, version } = document.documentElement.dataset;
 
 function chosenLanguage(kept) {
   const known = languages.split(" ");
   const wanted = [kept, ...navigator.languages.map((one) => one.toLowerCase().split("-")[0])];
   return wanted.find((one) => known.includes(one)) || known[0];
+}
+
+/** The words of the chosen language, out of the store when they are of this version of the page. */
+async function wordsAtHand(store) {
+  const [kept, wanted] = await Promise.all([store.get("words"), store.get("language", "")]);
+  const language = chosenLanguage(wanted);
+  if (kept && kept.version === version && kept.language === language) {
+    return new Words(language, kept.held);
+  }
+  const words = await Words.load(base, language);
+  store.set("words", { version, language, held: words.held }).catch(() => {});
+  return words;
 }
 
 async function takeOver(registration) {
@@ -34,10 +46,7 @@ async function start() {
   const registration = worker ? await worker.getRegistration("/field/") : null;
   // a version that waits takes over before anything is shown, never while somebody works
   if (registration && (await takeOver(registration))) return;
-  const [session, words] = await Promise.all([
-    Session.start(store),
-    store.get("language", "").then((kept) => Words.load(base, chosenLanguage(kept))),
-  ]);
+  const [session, words] = await Promise.all([Session.start(store), wordsAtHand(store)]);
   session.words = words;
   performance.mark("field-state");
   const sync = new Sync(session);
