@@ -243,6 +243,32 @@ def test_contradicting_placements_are_shown_and_settled(office: Office) -> None:
     assert parse_body(entry.body)["reason"] == "Read the label again."
 
 
+def test_defects_are_shown_with_their_photographs_only(office: Office) -> None:
+    """A picture is shown as one; any other stored file is not given as a picture."""
+    lead = office.signed_in(Role.LEAD)
+    phone = enrolled(office, office.people[Role.CREW], "phone")
+    picture = office.site.files.put_bytes(b"\x89PNG\r\n\x1a\n" + bytes(40))
+    page = office.site.files.put_bytes(b"<html><script>alert(1)</script>")
+    phone.make(
+        "defect_reported",
+        "module",
+        serial(1),
+        {"severity": "danger", "what": "glass <b>", "files": [picture.named("a"), page.named("b")]},
+    )
+    phone.make("module_placed", "module", serial(2), {"position": "x", "open_point": True})
+    phone.place(serial(3), "C-R01-T01-1-01")
+    office.client.post("/sync/v1/push", json=phone.batch(), headers=phone.headers)
+    shown = _page(lead, "/build")
+    assert "glass &lt;b&gt;" in shown
+    assert f"/photos/{picture.sha256}" in shown
+    reports = shown.partition('id="reports"')[2]
+    assert serial(2) in reports
+    assert serial(3) not in reports
+    answer = lead.get(f"/photos/{picture.sha256}")
+    assert (answer.status_code, answer.headers["content-type"]) == (200, "image/png")
+    assert lead.get(f"/photos/{page.sha256}").status_code == 404
+
+
 def test_phone_entries_are_judged_with_everything_else(office: Office) -> None:
     """Placements of phones become an as-built list; taken in twice nothing doubles."""
     lead = _delivered(office)

@@ -74,6 +74,7 @@ GET    /build                                   guest
 GET    /test                                    guest
 GET    /documents                               guest
 GET    /documents/{name}                        guest
+GET    /photos/{sha256}                         guest
 GET    /keep                                    guest
 GET    /story/{subject}                         guest
 GET    /find                                    guest

@@ -35,6 +35,7 @@ from arraywright.web.office_incidents import (
 )
 from arraywright.web.office_plots import columns_plot, trade_off_plot
 from arraywright.web.office_progress import progress
+from arraywright.web.office_reports import photo_kind, site_reports
 from arraywright.web.office_state import (
     PLACED_KINDS,
     STOCK_KINDS,
@@ -200,6 +201,7 @@ def build(request: Request, site: _Site, visitor: _Anyone) -> Response:
             "plot": trade_off_plot(plan["trade_off"], plan["summary"]) if plan else None,
             "progress": done,
             "days": columns_plot(done.placed, "modules"),
+            "reports": site.cached("reports", site_reports),
             "conflicts": site.cached(
                 "conflicts", placement_conflicts, kinds=(MODULE_PLACED, PLACEMENT_UNDONE)
             )[:100],
@@ -296,6 +298,21 @@ def document_answer(site: SiteHandle, name: str) -> Response:
 def document(site: _Site, _visitor: _Anyone, name: str) -> Response:
     """Give a document."""
     return document_answer(site, name)
+
+
+@office_router.get("/photos/{sha256}", response_class=FileResponse)
+def photo(site: _Site, _visitor: _Anyone, sha256: str) -> Response:
+    """Give a photograph; a stored file that is no picture is not given."""
+    path = site.files.path(sha256)
+    kind = None
+    if path.is_file():
+        with path.open("rb") as file:
+            kind = photo_kind(file.read(16))
+    if kind is None:
+        raise AccessError(
+            404, "photo-unknown", message="There is no such photograph.", remedy="Look again later."
+        )
+    return FileResponse(path, media_type=kind, headers={"Cache-Control": "private, max-age=86400"})
 
 
 @office_router.get("/keep")

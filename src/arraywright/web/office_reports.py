@@ -1,0 +1,68 @@
+"""Defects, incidents and open points that phones reported, with their photographs."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import sqlalchemy as sa
+
+from arraywright.procedures.site_record import SiteRecord
+from arraywright.records import Entry, FileStore, named_files
+from arraywright.records.entry import parse_body
+from arraywright.records.journal import entry_from_row, is_superseded
+from arraywright.records.schema import ENTRIES
+
+__all__ = ["photo_kind", "site_reports"]
+
+_ALWAYS: Final = ("defect_reported", "incident_reported")
+_MARK: Final = b'"open_point":true'
+_SHOWN: Final = 100
+_KINDS: Final = (
+    (b"\xff\xd8\xff", "image/jpeg"),
+    (b"\x89PNG\r\n\x1a\n", "image/png"),
+    (b"RIFF", "image/webp"),
+)
+
+
+def site_reports(record: SiteRecord) -> list[dict[str, Any]]:
+    """List what somebody has to look at, the newest first, at most 100.
+
+    Returns:
+        kind, subject, person, at, told and photos (SHA-256 of those that are here) of each.
+    """
+    store = record.journal.store
+    marked = (
+        sa.func.instr(ENTRIES.c.body, _MARK)
+        if store.dialect == "sqlite"
+        else sa.func.pg_catalog.position(ENTRIES.c.body, sa.cast(_MARK, sa.LargeBinary))
+    )
+    query = (
+        sa.select(ENTRIES)
+        .where(sa.or_(ENTRIES.c.kind.in_(_ALWAYS), marked > 0), ~is_superseded())
+        .order_by(ENTRIES.c.server_order.desc())
+        .limit(_SHOWN)
+    )
+    with store.read() as connection:
+        rows = connection.execute(query).mappings().all()
+    return [_told(entry_from_row(row), record.files) for row in rows]
+
+
+def _told(entry: Entry, files: FileStore) -> dict[str, Any]:
+    body = parse_body(entry.body)
+    words = [body.get(name) for name in ("severity", "incident_kind", "reason", "what", "note")]
+    return {
+        "kind": entry.kind,
+        "subject": entry.subject,
+        "person": entry.person,
+        "at": entry.device_time.isoformat(),
+        "told": ", ".join(one for one in words if isinstance(one, str) and one),
+        "photos": [one.sha256 for one in named_files(body) if files.has(one)][:12],
+    }
+
+
+def photo_kind(beginning: bytes) -> str | None:
+    """Tell which kind of picture bytes begin like; None for anything else."""
+    for mark, kind in _KINDS:
+        if beginning.startswith(mark) and (kind != "image/webp" or beginning[8:12] == b"WEBP"):
+            return kind
+    return None
