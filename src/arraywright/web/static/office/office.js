@@ -48,3 +48,10 @@ for (const place of document.querySelectorAll("[data-job]")) {
   };
   look();
 }
+
+// On a narrow screen the stations are scrolled: show the one that is open.
+const here = document.querySelector("nav.stations [aria-current]");
+if (here) {
+  const list = here.closest("nav");
+  list.scrollLeft = here.offsetLeft - (list.clientWidth - here.offsetWidth) / 2;
+}
