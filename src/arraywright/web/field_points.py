@@ -9,6 +9,7 @@ from arraywright.findings import Finding, Verdict
 from arraywright.plant import Site
 from arraywright.records.entry import Entry, parse_body
 from arraywright.records.journal import Journal
+from arraywright.web.field_marks import marked_entries
 from arraywright.web.field_rows import MODULE_INSPECTED, MODULE_PLACED
 
 __all__ = ["FIELD_POINT_KINDS", "field_points"]
@@ -28,7 +29,9 @@ FIELD_POINT_KINDS: Final = (
 )
 """Kinds of entry of phones that can leave something open."""
 
+_SKIPPED: Final = "position_skipped"
 _ALWAYS: Final = {"defect_reported", "incident_reported"}
+_READ_ALL: Final = (*sorted(_ALWAYS), _SKIPPED, MODULE_INSPECTED)
 _GRAVE: Final = {"danger", "fire", "person_hurt"}
 _SAYS: Final = {
     "pallet_received": "The pallet was not received as it should be",
@@ -67,11 +70,22 @@ _TOLD: Final = (
 
 
 def _is_open(entry: Entry, body: dict[str, Any]) -> bool:
-    if entry.kind in _ALWAYS or entry.kind == "position_skipped":
+    if entry.kind in _ALWAYS or entry.kind == _SKIPPED:
         return True
     if entry.kind == MODULE_INSPECTED:
         return body.get("result") in {"apart", "ask"}
     return body.get("open_point") is True
+
+
+def _placed(journal: Journal) -> set[str]:
+    """Positions that a module was placed in."""
+    found = set()
+    for entry in journal.live(kind=MODULE_PLACED):
+        with contextlib.suppress(ValueError):
+            body = parse_body(entry.body)
+            if isinstance(body, dict) and isinstance(body.get("position"), str):
+                found.add(body["position"])
+    return found
 
 
 def _words(value: object) -> str:
@@ -83,24 +97,19 @@ def field_points(journal: Journal, site: Site) -> tuple[Finding, ...]:
 
     A skipped position is open only until a module is placed there.
     """
-    filled = set()
-    found: list[Finding] = []
     entries: list[tuple[Entry, dict[str, Any]]] = []
-    for kind in FIELD_POINT_KINDS:
-        for entry in journal.live(kind=kind):
-            with contextlib.suppress(ValueError):
-                body = parse_body(entry.body)
-                if isinstance(body, dict):
-                    entries.append((entry, body))
-                    if kind == MODULE_PLACED:
-                        filled.add(body.get("position"))
+    for entry in reversed(marked_entries(journal, always=_READ_ALL)):
+        with contextlib.suppress(ValueError):
+            body = parse_body(entry.body)
+            if entry.kind in FIELD_POINT_KINDS and isinstance(body, dict):
+                entries.append((entry, body))
+    filled = _placed(journal) if any(one.kind == _SKIPPED for one, _ in entries) else set()
     known = set(site.positions["position"].to_list())
-    for entry, body in sorted(entries, key=lambda held: held[0].server_order):
+    found: list[Finding] = []
+    for entry, body in entries:
         if not _is_open(entry, body):
             continue
-        if entry.kind == "position_skipped" and (
-            entry.subject in filled or entry.subject not in known
-        ):
+        if entry.kind == _SKIPPED and (entry.subject in filled or entry.subject not in known):
             continue
         told = "; ".join(f"{key} {_words(body[key])}" for key in _TOLD if body.get(key))
         grave = {body.get("severity"), body.get("incident_kind")} & _GRAVE

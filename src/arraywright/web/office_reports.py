@@ -4,18 +4,14 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-import sqlalchemy as sa
-
 from arraywright.procedures.site_record import SiteRecord
 from arraywright.records import Entry, FileStore, named_files
 from arraywright.records.entry import parse_body
-from arraywright.records.journal import entry_from_row, is_superseded
-from arraywright.records.schema import ENTRIES
+from arraywright.web.field_marks import marked_entries
 
 __all__ = ["photo_kind", "site_reports"]
 
 _ALWAYS: Final = ("defect_reported", "incident_reported")
-_MARK: Final = b'"open_point":true'
 _SHOWN: Final = 100
 _KINDS: Final = (
     (b"\xff\xd8\xff", "image/jpeg"),
@@ -30,21 +26,8 @@ def site_reports(record: SiteRecord) -> list[dict[str, Any]]:
     Returns:
         kind, subject, person, at, told and photos (SHA-256 of those that are here) of each.
     """
-    store = record.journal.store
-    marked = (
-        sa.func.instr(ENTRIES.c.body, _MARK)
-        if store.dialect == "sqlite"
-        else sa.func.pg_catalog.position(ENTRIES.c.body, sa.cast(_MARK, sa.LargeBinary))
-    )
-    query = (
-        sa.select(ENTRIES)
-        .where(sa.or_(ENTRIES.c.kind.in_(_ALWAYS), marked > 0), ~is_superseded())
-        .order_by(ENTRIES.c.server_order.desc())
-        .limit(_SHOWN)
-    )
-    with store.read() as connection:
-        rows = connection.execute(query).mappings().all()
-    return [_told(entry_from_row(row), record.files) for row in rows]
+    found = marked_entries(record.journal, always=_ALWAYS, most=_SHOWN)
+    return [_told(entry, record.files) for entry in found]
 
 
 def _told(entry: Entry, files: FileStore) -> dict[str, Any]:

@@ -19,6 +19,7 @@ from arraywright.procedures.commission import STRINGS_JUDGED
 from arraywright.procedures.receive import DELIVERY_RECONCILED
 from arraywright.procedures.site_record import FILE_RECEIVED, FILE_WITHDRAWN, SiteRecord
 from arraywright.records.entry import Entry, NewEntry, json_body, parse_body
+from arraywright.web.field_points import field_points
 
 __all__ = [
     "POINT_KINDS",
@@ -254,6 +255,9 @@ def open_points(record: SiteRecord) -> list[OpenPoint]:
         latest = record.latest(kind)
         for finding in () if latest is None else record.load_findings(latest):
             gathered.setdefault(finding, kind)
+    if record.site is not None:
+        for finding in field_points(record.journal, record.site):
+            gathered.setdefault(finding, "phone")
     points = []
     for finding, origin in gathered.items():
         if finding.verdict is Verdict.PASS:
