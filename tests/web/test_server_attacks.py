@@ -259,6 +259,27 @@ def test_deeply_nested_and_broken_json_is_refused(office: Office) -> None:
     assert answer.json()["results"][0]["outcome"] == "refused"
 
 
+def test_odd_bodies_of_phones_stop_no_page(office: Office) -> None:
+    """Whatever a device of the crew writes into an entry, everybody's pages still open."""
+    phone = enrolled(office, office.people[Role.TESTER], "phone")
+    kinds = ("module_placed", "defect_reported", "incident_reported", "string_tested", "x_made")
+    phone.make("test_session_signed", "test session", "2026-06-01", {"x": 1})
+    bodies: list[Any] = [[], {"position": 5}, {"open_point": True, "what": [], "files": []}]
+    for kind in kinds:
+        for fields in bodies:
+            phone.make(kind, "module", "MY1", fields)
+    answer = office.client.post("/sync/v1/push", json=phone.batch(), headers=phone.headers)
+    codes = [one["code"] for one in answer.json()["results"]]
+    assert codes[:2] == ["", "kind-reserved"]
+    assert set(codes[2:]) == {""}
+    lead = office.signed_in(Role.LEAD)
+    lead.headers["Accept"] = "text/html"
+    for path in ("/map", "/design", "/yard", "/build", "/test", "/keep", "/documents"):
+        assert lead.get(path).status_code == 200, path
+    for path in ("/api/v1/changes", "/api/v1/progress", "/api/v1/stock", "/field/api/blocks"):
+        assert lead.get(path).status_code == 200, path
+
+
 def test_packed_requests_are_not_unpacked(office: Office) -> None:
     """A packed body is read as it is: no request can unpack to more than its limit."""
     phone = enrolled(office, office.people[Role.CREW], "phone")

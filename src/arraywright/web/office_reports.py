@@ -31,7 +31,8 @@ def site_reports(record: SiteRecord) -> list[dict[str, Any]]:
 
 
 def _told(entry: Entry, files: FileStore) -> dict[str, Any]:
-    body = parse_body(entry.body)
+    parsed = parse_body(entry.body)
+    body = parsed if isinstance(parsed, dict) else {}
     words = [body.get(name) for name in ("severity", "incident_kind", "reason", "what", "note")]
     return {
         "kind": entry.kind,

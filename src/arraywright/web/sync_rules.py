@@ -21,9 +21,10 @@ OFFICE_KINDS: Final = frozenset(
         "allocation_planned",
         "strings_judged",
         "dossier_written",
+        "test_session_signed",
     }
 )
-"""Kinds of entry that only procedures make, from what was handed in and reckoned."""
+"""Kinds of entry that only procedures and office pages make."""
 
 _OFFICE_PREFIX: Final = "office_"
 _TESTER_KINDS: Final = frozenset({"string_tested"})
