@@ -260,6 +260,8 @@ def test_defects_are_shown_with_their_photographs_only(office: Office) -> None:
     office.client.post("/sync/v1/push", json=phone.batch(), headers=phone.headers)
     shown = _page(lead, "/build")
     assert "glass &lt;b&gt;" in shown
+    points = lead.get("/api/v1/open-points").json()["points"]
+    assert {one["check"] for one in points} >= {"defect-reported", "module-placed"}
     assert f"/photos/{picture.sha256}" in shown
     reports = shown.partition('id="reports"')[2]
     assert serial(2) in reports
