@@ -44,6 +44,8 @@ NOW: Final = dt.datetime(2027, 6, 1, 12, 0, tzinfo=dt.UTC)
 MODULES: Final = 28
 SHORT_MODULES: Final = 26
 _A_DAY: Final = 300
+_APART: Final = 0.025
+"""Light of string and sensor further apart than this is an irradiance of another moment."""
 
 FAULTS: Final = (
     "none",
@@ -237,6 +239,9 @@ def make_days(settings: Settings) -> TestDays:
     held = (voc_read, isc_read, sensed_read, back_read, known, cell, light_w, taken)
     partner = _mistaken(rng, fault=fault, crew=crew, lengths=lengths, values=held)
     times = [times[row] for row in taken.astype(np.int64).tolist()]
+    # a cloud between string and sensor: the irradiance read is truly not that of the string
+    apart = np.abs(light_w / np.where(partner >= 0, light_w, sensed) - 1.0) > _APART
+    fault[(fault == 0) & apart] = FAULTS.index("sensor-stale")
     for row in _is(fault, "digits-swapped").tolist():
         voc_read[row] = _swapped(rng, float(voc_read[row]))
     odd = _is(fault, "reading-off")

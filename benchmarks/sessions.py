@@ -9,6 +9,7 @@ import numpy as np
 
 from arraywright.arrays import BoolArray, FloatArray
 from arraywright.commissioning import CommissioningResult, judge
+from arraywright.commissioning.session_causes import READING_CAUSES
 from benchmarks._session_sites import FAULTS, NOW, Settings, TestDays, make_days
 from benchmarks.common import BenchRow, peak_rss_mb, timed
 
@@ -22,6 +23,9 @@ MISSING_TARGET: Final = 0.999
 CALIBRATION_TARGET: Final = 0.02
 CHANCE_SIGMAS: Final = 3.0
 GROWTH_TARGET: Final = 1.3
+_IN_STRING: Final = [
+    place for place, name in enumerate(FAULTS) if name not in {"none", *READING_CAUSES}
+]
 _SEEN: Final = {"bypass-diode-shorted": 0.03, "module-missing": 0.03, "label-wrong": 0.002}
 
 
@@ -149,10 +153,10 @@ def _calibration(*, strings: int, sessions: int) -> BenchRow:
         days = make_days(
             Settings(strings=strings, seed=100 + number, crews=max(1, min(4, strings // 200)))
         )
-        probability = 1.0 - _column(_judged(days), "sound_probability")
+        probability = _column(_judged(days), "fault_probability")
         held = np.isfinite(probability)
         said.append(probability[held])
-        wrong.append(days.fault[held] != 0)
+        wrong.append(np.isin(days.fault[held], _IN_STRING))
     p, truth = np.concatenate(said), np.concatenate(wrong)
     place = np.minimum((10.0 * p).astype(np.int64), 9)
     parts, met, worst = [], True, 0.0
@@ -169,7 +173,7 @@ def _calibration(*, strings: int, sessions: int) -> BenchRow:
         met &= beyond <= CALIBRATION_TARGET
         parts.append(f"{mean:.2f}:{share:.2f} ({count})")
     return BenchRow(
-        name=f"called wrong with p, so in a share of (strings), {sessions} sessions of "
+        name=f"fault in the string with p, so in a share of (strings), {sessions} sessions of "
         f"{strings:,}: {', '.join(parts)}",
         figure=worst,
         unit="beyond chance",

@@ -98,6 +98,7 @@ def _copied(scene: Scene, copies: int) -> Scene:
         of_reading=tuple(_repeated(one, copies) for one in scene.of_reading),
         priors=scene.priors,
         light=scene.light,
+        reading_share=scene.reading_share,
     )
 
 

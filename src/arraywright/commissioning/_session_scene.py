@@ -68,6 +68,7 @@ class Scene:
     of_reading: tuple[Component, ...]
     priors: CausePriors
     light: FloatArray
+    reading_share: FloatArray
 
 
 def cause_shares(priors: CausePriors) -> FloatArray:
@@ -76,7 +77,7 @@ def cause_shares(priors: CausePriors) -> FloatArray:
     return shares
 
 
-def _reading_shares(priors: CausePriors) -> FloatArray:
+def reading_shares(priors: CausePriors) -> FloatArray:
     shares = np.array([0.0, *(priors.readings.get(name, 0.0) for name in READING_CAUSES[1:])])
     shares[0] = 1.0 - shares.sum()
     return shares
@@ -157,7 +158,7 @@ class Posterior:
 
 def posterior(scene: Scene, told: Told, *, share: FloatArray) -> Posterior:
     """Join readings of a string and both kinds of causes; one row per string."""
-    of_reading = _reading_shares(scene.priors)
+    of_reading = scene.reading_share
     with np.errstate(divide="ignore"):
         log_share, log_reading = np.log(share), np.log(of_reading)
     wrong = special.logsumexp(told.wrong[:, 1:] + log_reading[1:], axis=1)
@@ -206,6 +207,7 @@ def scene_of(
         of_reading=tuple(of_reading),
         priors=priors,
         light=_light(readings),
+        reading_share=reading_shares(priors),
     )
 
 

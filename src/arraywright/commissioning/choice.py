@@ -16,6 +16,7 @@ from arraywright.commissioning.deviations import Deviations
 from arraywright.commissioning.expected import ExpectedStrings, StringNominal
 from arraywright.commissioning.gates import GATE_WORDS, TESTS, Gate, texts_of_masks
 from arraywright.commissioning.likely import CAUSE_WORDS, Likely
+from arraywright.commissioning.session_causes import CAUSES
 from arraywright.commissioning.standard import FAIL, PASS, REVIEW, InsulationLimits
 from arraywright.commissioning.string_modules import StringModules
 from arraywright.commissioning.suspects import opening_columns
@@ -327,6 +328,7 @@ def _likely(choice: StringChoice) -> dict[str, pl.Series]:
         "load_a": _numbers(choice.likely.load_a),
         "load_like_ratio": _numbers(choice.likely.load_like_ratio),
         "sound_probability": _numbers(sound),
+        "fault_probability": _numbers(probability[:, 1 : len(CAUSES)].sum(axis=1)),
         "likely": pl.Series("likely", words, dtype=pl.String),
         "likely_key": pl.Series(
             "likely_key",

@@ -365,6 +365,9 @@ def _likely(
         modules=modules.lengths,
     )
     partner, chance = _partners(site, found, readings, modules=modules, newest=newest)
+    paired = partner >= 0
+    probability[paired] *= 1.0 - chance[paired, None]
+    probability[paired, STRING_CAUSES.index("label-wrong")] += chance[paired]
     return Likely(
         probability=probability,
         evidence=evidence,

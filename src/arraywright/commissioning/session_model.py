@@ -17,6 +17,7 @@ from arraywright.commissioning._session_scene import (
     cause_shares,
     densities,
     posterior,
+    reading_shares,
     scene_of,
     sorted_components,
     sorted_readings,
@@ -57,6 +58,7 @@ class SessionResult:
         residual_u: standard uncertainty of a sound reading's residual, (channels, n).
         noise: scatter and drift of each channel.
         share: posterior shares of ``CAUSES`` among strings, (causes,).
+        reading_share: posterior shares of ``READING_CAUSES`` among readings, (causes,).
     """
 
     strings: IntArray
@@ -69,11 +71,20 @@ class SessionResult:
     residual_u: FloatArray
     noise: tuple[Noise, ...]
     share: FloatArray
+    reading_share: FloatArray
 
     @property
     def sound_probability(self) -> FloatArray:
         """Probability that string and reading are sound, (strings,)."""
         return self.probability[:, 0]
+
+
+def _reading_counts(scene: Scene, found: Posterior) -> FloatArray:
+    """Expected number of readings with each cause; that of a faulty string counts as sound."""
+    sound_string = found.cause[scene.string_of, 0]
+    counts = sound_string @ found.reading
+    counts[0] += float(np.sum(1.0 - sound_string))
+    return np.asarray(counts)
 
 
 def _fit(
@@ -153,6 +164,7 @@ def explain_session(
         priors=priors,
     )
     prior_share = cause_shares(priors)
+    prior_reading = reading_shares(priors)
     share = prior_share
     noise = [Noise() for _ in CHANNELS]
     fits = _fit(scene, None, start=noise)
@@ -166,6 +178,8 @@ def explain_session(
             found = posterior(scene, told, share=share)
             share = priors.weight_strings * prior_share + found.cause.sum(axis=0)
             share = share / share.sum()
+            told_of = priors.weight_strings * prior_reading + _reading_counts(scene, found)
+            scene.reading_share = told_of / told_of.sum()
         fits = _fit(scene, found, start=noise)
     residual = np.stack([fit.residual for fit in fits])
     variance = np.stack([fit.variance for fit in fits])
@@ -194,6 +208,7 @@ def explain_session(
         residual_u=np.where(scene.known, np.sqrt(variance), np.nan)[:, back],
         noise=tuple(noise),
         share=share,
+        reading_share=scene.reading_share,
     )
 
 
@@ -210,4 +225,5 @@ def _empty(priors: CausePriors) -> SessionResult:
         residual_u=nothing,
         noise=tuple(Noise() for _ in CHANNELS),
         share=cause_shares(priors),
+        reading_share=reading_shares(priors),
     )

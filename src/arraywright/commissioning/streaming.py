@@ -15,6 +15,7 @@ from arraywright.commissioning._session_scene import (
     cause_shares,
     densities,
     posterior,
+    reading_shares,
     scene_of,
     sound_weight,
 )
@@ -138,7 +139,7 @@ class SessionStream:
         self._of_group: dict[int, list[tuple[float, int]]] = {}
         self._of_string: dict[int, list[int]] = {}
         self._noise = [Noise() for _ in CHANNELS]
-        self._share = cause_shares(priors)
+        self._share, self._reading_share = cause_shares(priors), reading_shares(priors)
         self._threshold, self._strict = (
             self._first_limits(part * false_alarm_ratio) for part in (1.0, _STRICT_SHARE)
         )
@@ -182,6 +183,7 @@ class SessionStream:
             seed=self._seed,
         )
         self._noise, self._share = list(result.noise), result.share
+        self._reading_share = result.reading_share
         self._threshold, self._strict = result.threshold, result.strict
         self._settled = count
         place = np.searchsorted(result.strings, self._whole[0, :count])
@@ -303,6 +305,7 @@ class SessionStream:
             priors=self._priors,
         )
         residual, variance = self._residual[:, rows], self._variance[:, rows]
+        scene.reading_share = self._reading_share
         told = densities(scene, residual, variance, noise=self._noise, with_typed=True)
         found = posterior(scene, told, share=self._share)
         for channel, noise in enumerate(self._noise):

@@ -61,7 +61,8 @@ class CommissioningResult:
             ``voc_session_v`` (what the other readings let expect) and its standard uncertainty,
             ``load_a`` (current under load) and its deviation from that of the other strings,
             ``swapped_with`` (string whose label looks swapped with this one's) and its
-            probability, ``sound_probability``, ``likely`` (causes with their probabilities, in
+            probability, ``sound_probability`` (string and reading), ``fault_probability`` (a cause
+            in the string), ``likely`` (causes with their probabilities, in
             words), ``likely_key``, ``likely_probability``, ``unlike_chance``, ``cause``,
             ``cause_key``, ``check_next``, ``caution``, ``open_after_module`` (connector to open
             first, where the voltage is suspect), ``open_sound_v`` (what its positive side reads
