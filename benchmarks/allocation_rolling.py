@@ -29,7 +29,7 @@ def _rolled(seed: int, *, announced_days: int = 0) -> Rolled:
         between_ratio=float(rng.uniform(0.3, 1.5)),
         voltage_spread=0.1 if seed % 2 else 0.0,
     )
-    return roll(problem, seed=seed, announced_days=announced_days, sweeps=40)
+    return roll(problem, seed=seed, announced_days=announced_days)
 
 
 def run(*, quick: bool) -> list[BenchRow]:

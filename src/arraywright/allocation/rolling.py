@@ -41,7 +41,6 @@ _PRICED_ANEW: Final = 8
 """Prices are worked out anew so many times while a park is built."""
 _EXPECTED_MOST: Final = 800
 """Pallets to come that are drawn, at most; more of them do not change the prices."""
-_SWEEPS: Final = 60
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -415,7 +414,7 @@ def roll(
     announced_days: int = 0,
     depth: int = _DEPTH,
     width: int = _WIDTH,
-    sweeps: int = _SWEEPS,
+    sweeps: int | None = None,
     tell: Callable[[str, float], None] | None = None,
 ) -> Rolled:
     """Build a class day after day as if what comes were not known, and hold it against knowing all.
@@ -431,7 +430,7 @@ def roll(
         announced_days: days by which flash lists come before their pallets.
         depth: pallets looked ahead.
         width: orders carried on at once.
-        sweeps: greatest number of sweeps of each search.
+        sweeps: of each search with full knowledge; as many as a plan affords when None.
         tell: told what is done and how far it is, between 0 and 1.
     """
     site = _Site(problem)
