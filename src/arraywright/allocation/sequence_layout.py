@@ -100,6 +100,8 @@ def latest_days(problem: ClassProblem, place: IntArray) -> IntArray:
     slot = np.minimum(np.searchsorted(reach, place, side="right"), len(arrival) - 1)
     late = np.maximum.accumulate(problem.unit_day[arrival])[slot]
     string = np.searchsorted(np.cumsum(problem.string_modules), place, side="right")
+    # a pallet that begins after the last string is held to the day of the last one
+    string = np.minimum(string, len(problem.string_day) - 1)
     return np.maximum(problem.string_day[string], late).astype(np.int64)
 
 
