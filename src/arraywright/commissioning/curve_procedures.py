@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -133,6 +134,44 @@ def procedure_4_2021(
     )
 
 
+_Moved: TypeAlias = Callable[
+    [FloatArray, FloatArray, IntArray, dict[str, FloatArray]], TranslatedCurve
+]
+
+
+def _power_of_moved(
+    moved: _Moved,
+    curves: tuple[FloatArray, FloatArray, IntArray],
+    *,
+    largest: tuple[FloatArray, FloatArray],
+    inputs: dict[str, Quantity],
+) -> PowerByProcedure:
+    """Maximum power of curves moved to STC, and its uncertainty from that of the inputs.
+
+    Args:
+        moved: moves voltages and currents of curves by values of the inputs.
+        curves: measured voltages, currents and offsets.
+        largest: voltage and current of the measured maximum of each, (curves,).
+        inputs: what the move rests on, (curves,) each.
+    """
+    vmp_v, imp_a = largest
+
+    def power(**values: FloatArray) -> FloatArray:
+        point = moved(vmp_v, imp_a, np.arange(len(vmp_v) + 1), values)
+        return np.asarray(point.voltage_v * point.current_a)
+
+    voltage_v, current_a, offsets = curves
+    curve = moved(
+        voltage_v, current_a, offsets, {name: held.value for name, held in inputs.items()}
+    )
+    points = measured_key_points(curve.voltage_v, curve.current_a, offsets=offsets)
+    return PowerByProcedure(
+        pmax_w=points.pmp_w,
+        pmax_u_w=propagate(power, inputs).standard_uncertainty,
+        method=curve.method,
+    )
+
+
 def power_by_procedure_1(
     voltage_v: FloatArray,
     current_a: FloatArray,
@@ -174,24 +213,14 @@ def power_by_procedure_1(
             isc_a=isc_a,
         )
 
-    def power(**values: FloatArray) -> FloatArray:
-        point = moved(vmp_v, imp_a, np.arange(len(vmp_v) + 1), values)
-        return np.asarray(point.voltage_v * point.current_a)
-
     inputs = {
         "g": irradiance_w_m2,
         "t": cell_temp_c,
         "beta": beta_voc_v_per_k,
         "rs": series_resistance_ohm,
     }
-    curve = moved(
-        voltage_v, current_a, offsets, {name: held.value for name, held in inputs.items()}
-    )
-    points = measured_key_points(curve.voltage_v, curve.current_a, offsets=offsets)
-    return PowerByProcedure(
-        pmax_w=points.pmp_w,
-        pmax_u_w=propagate(power, inputs).standard_uncertainty,
-        method=curve.method,
+    return _power_of_moved(
+        moved, (voltage_v, current_a, offsets), largest=(vmp_v, imp_a), inputs=inputs
     )
 
 
@@ -236,22 +265,12 @@ def power_by_procedure_4(
             isc_a=isc_a,
         )
 
-    def power(**values: FloatArray) -> FloatArray:
-        point = moved(vmp_v, imp_a, np.arange(len(vmp_v) + 1), values)
-        return np.asarray(point.voltage_v * point.current_a)
-
     inputs = {
         "g": irradiance_w_m2,
         "t": cell_temp_c,
         "gap": given,
         "rs": series_resistance_ohm,
     }
-    curve = moved(
-        voltage_v, current_a, offsets, {name: held.value for name, held in inputs.items()}
-    )
-    points = measured_key_points(curve.voltage_v, curve.current_a, offsets=offsets)
-    return PowerByProcedure(
-        pmax_w=points.pmp_w,
-        pmax_u_w=propagate(power, inputs).standard_uncertainty,
-        method=curve.method,
+    return _power_of_moved(
+        moved, (voltage_v, current_a, offsets), largest=(vmp_v, imp_a), inputs=inputs
     )

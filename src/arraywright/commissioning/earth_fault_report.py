@@ -20,7 +20,13 @@ from arraywright.commissioning.earth_fault import (
 )
 from arraywright.commissioning.expected import expected_at, string_nominal
 from arraywright.commissioning.frames import checked_now, number, shaped
-from arraywright.commissioning.gates import GATE_REMEDIES, GATE_WORDS, Gate, texts_of_masks
+from arraywright.commissioning.gates import (
+    GATE_REMEDIES,
+    GATE_WORDS,
+    LIGHT_GATES,
+    Gate,
+    texts_of_masks,
+)
 from arraywright.commissioning.instruments import instruments_of_readings
 from arraywright.commissioning.insulation import least_sound_megohm
 from arraywright.commissioning.standard import InsulationLimits, insulation_limits
@@ -34,21 +40,7 @@ __all__ = ["EarthFaultResult", "judge_earth_faults"]
 _EARLIEST: Final = dt.datetime(2000, 1, 1, tzinfo=dt.UTC)
 _LIKE_LEAST: Final = 5
 _LIKE_QUANTILE: Final = 0.1
-_LIGHT: Final = (
-    Gate.IRRADIANCE_MISSING
-    | Gate.IRRADIANCE_IMPOSSIBLE
-    | Gate.IRRADIANCE_LOW
-    | Gate.IRRADIANCE_ABOVE_SKY
-    | Gate.SUN_DOWN
-    | Gate.SUN_BEHIND
-    | Gate.PLANE_UNKNOWN
-    | Gate.SENSOR_UNKNOWN
-    | Gate.SENSOR_LAPSED
-    | Gate.TEMPERATURE_MISSING
-    | Gate.TEMPERATURE_IMPOSSIBLE
-    | Gate.THERMOMETER_UNKNOWN
-    | Gate.THERMOMETER_LAPSED
-)
+_LIGHT: Final = LIGHT_GATES | Gate.IRRADIANCE_LOW
 _VALUES: Final = Gate.VALUE_MISSING | Gate.VALUE_IMPOSSIBLE
 
 

@@ -14,6 +14,7 @@ __all__ = [
     "GATES_OF_TEST",
     "GATE_REMEDIES",
     "GATE_WORDS",
+    "LIGHT_GATES",
     "TESTS",
     "Gate",
     "gate_codes",
@@ -196,7 +197,7 @@ GATE_REMEDIES: Final[dict[Gate, str]] = {gate: remedy for gate, (_, remedy) in _
 
 _READING: Final = Gate.STRING_UNKNOWN | Gate.TIME_MISSING | Gate.TIME_FUTURE | Gate.TIME_TOO_EARLY
 _METER: Final = Gate.METER_UNKNOWN | Gate.METER_LAPSED
-_LIGHT: Final = (
+LIGHT_GATES: Final = (
     Gate.IRRADIANCE_MISSING
     | Gate.IRRADIANCE_IMPOSSIBLE
     | Gate.IRRADIANCE_ABOVE_SKY
@@ -213,8 +214,8 @@ _LIGHT: Final = (
 
 GATES_OF_TEST: Final[dict[str, Gate]] = {
     "polarity": _READING | _METER,
-    "voc": _READING | _METER | _LIGHT,
-    "isc": _READING | _METER | _LIGHT,
+    "voc": _READING | _METER | LIGHT_GATES,
+    "isc": _READING | _METER | LIGHT_GATES,
     "insulation": _READING | Gate.TESTER_UNKNOWN | Gate.TESTER_LAPSED,
     "continuity": _READING | Gate.EARTH_METER_UNKNOWN | Gate.EARTH_METER_LAPSED,
 }

@@ -33,7 +33,6 @@ from arraywright.plant import Site
 
 __all__ = ["SiteTestResult", "judge_site_tests", "subjects_of"]
 
-_WET: Final = frozenset(("wet", "nass", "humedo", "mojado"))
 _EARLIEST: Final = dt.datetime(2000, 1, 1, tzinfo=dt.UTC)
 
 

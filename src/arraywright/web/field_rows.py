@@ -39,7 +39,6 @@ PLACEMENT_RULES: Final = {
 position is null claims nothing."""
 
 _MOST_OFFSET_S: Final = 400 * 86400.0
-_SHIFTED: Final = ("measured_at", "placed_at")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

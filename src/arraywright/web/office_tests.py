@@ -213,25 +213,30 @@ def sign_session(record: SiteRecord, key: str, *, digest: str) -> Entry:
     if judged is None:
         raise AssertionError("there is a session, so there are verdicts")
     digests = _row_digests(record, judged)
-    before = None
-    for entry in record.journal.live(kind=SESSION_SIGNED, subject_kind="test session", subject=key):
-        before = entry.uuid
     body = {
         "digest": session.digest,
         "judged": judged.uuid,
         "strings": {name: digests[name] for name in session.strings},
     }
-    return record.journal.append(
-        [
-            NewEntry(
-                kind=SESSION_SIGNED,
-                subject_kind="test session",
-                subject=key,
-                body=json_body(body),
-                supersedes=before,
-            )
-        ]
-    )[0]
+    return _enter_anew(record, SESSION_SIGNED, about=("test session", key), body=body)
+
+
+def _enter_anew(
+    record: SiteRecord, kind: str, *, about: tuple[str, str], body: Mapping[str, Any]
+) -> Entry:
+    """Enter something about a subject in place of the entry of this kind that stands."""
+    subject_kind, subject = about
+    before = None
+    for entry in record.journal.live(kind=kind, subject_kind=subject_kind, subject=subject):
+        before = entry.uuid
+    made = NewEntry(
+        kind=kind,
+        subject_kind=subject_kind,
+        subject=subject,
+        body=json_body(body),
+        supersedes=before,
+    )
+    return record.journal.append([made])[0]
 
 
 def _point_key(finding: Finding) -> str:
@@ -282,9 +287,6 @@ def settle_point(record: SiteRecord, key: str, *, reason: str) -> Entry:
     point = next((one for one in open_points(record) if one.key == key), None)
     if point is None:
         raise CallError("point-unknown", "There is no such open point.", "Open the list anew.")
-    before = None
-    for entry in record.journal.live(kind=POINT_SETTLED, subject_kind="open point", subject=key):
-        before = entry.uuid
     body = {
         "reason": reason.strip()[:2000],
         "check": point.finding.check,
@@ -292,14 +294,4 @@ def settle_point(record: SiteRecord, key: str, *, reason: str) -> Entry:
         "subject": point.finding.subject,
         "message": point.finding.message,
     }
-    return record.journal.append(
-        [
-            NewEntry(
-                kind=POINT_SETTLED,
-                subject_kind="open point",
-                subject=key,
-                body=json_body(body),
-                supersedes=before,
-            )
-        ]
-    )[0]
+    return _enter_anew(record, POINT_SETTLED, about=("open point", key), body=body)
