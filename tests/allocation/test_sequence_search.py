@@ -227,3 +227,12 @@ def test_too_few_modules_are_said() -> None:
     problem = make_problem(seed=1, sizes=[6, 6], lengths=[4, 4, 5])
     with pytest.raises(CallError, match="need 13 modules, there are 12"):
         search_sequence(problem, seed=1)
+
+
+def test_a_pallet_beyond_the_last_string_is_held_to_its_day() -> None:
+    """An order may name a pallet more than the strings need; what is late stays late."""
+    problem = make_problem(
+        seed=1, sizes=[4, 4, 4, 4], lengths=[4, 4], days=[0, 0, 1, 2], string_days=[0, 1]
+    )
+    assert is_in_time(problem, Sequence(units=np.array([0, 1, 2])))
+    assert not is_in_time(problem, Sequence(units=np.array([0, 1, 3])))
