@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from arraywright.arrays import offsets_from_lengths
@@ -180,6 +180,8 @@ def test_shapes_that_do_not_fit_are_refused() -> None:
     meter_u=st.floats(min_value=0.0, max_value=0.5),
     sound=st.floats(min_value=0.0, max_value=1e6),
 )
+@example(pos=0.0, neg=0.0, voc=1.74533314e308, meter_u=0.0, sound=0.0)
+@example(pos=1.7e308, neg=-1.7e308, voc=1388.8, meter_u=0.0, sound=0.0)
 def test_whatever_is_read_the_place_lies_in_the_string_or_nowhere(
     pos: float, neg: float, voc: float, meter_u: float, sound: float
 ) -> None:

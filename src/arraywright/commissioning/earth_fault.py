@@ -246,7 +246,7 @@ def _states(
     pos: FloatArray, neg: FloatArray, *, voc: FloatArray, voc_u: FloatArray, total: FloatArray
 ) -> tuple[npt.NDArray[np.int64], FloatArray, FloatArray]:
     """State of each reading by its voltages alone, and how far the poles lie from earth."""
-    with np.errstate(invalid="ignore"):
+    with np.errstate(invalid="ignore", over="ignore"):
         # a negative pole without its sign lies below earth all the same
         below = np.where(pos >= 0.0, np.abs(neg), -neg)
         zero = _ZERO_RATIO * voc
