@@ -2,7 +2,8 @@
 
 The site was received, seven tenths of it is in place by as-built lists, and it has readings;
 nothing was planned. The people are threads of a second process, each signed in, opening one page
-after the other with a pause of half a second to a second and a half, as fast readers do.
+after the other with a pause of half a second to a second and a half, as fast readers do; they
+begin within the first second and a half, not in one instant.
 """
 
 from __future__ import annotations
@@ -43,6 +44,7 @@ def _person(address: str, secret: str, seed: int, seconds: float) -> list[tuple[
     taken = []
     with httpx.Client(cookies={"arraywright": secret}, timeout=60) as client:
         end = time.monotonic() + seconds
+        time.sleep(1.5 * draw.random())
         while time.monotonic() < end:
             page = draw.choice(_PAGES)
             begun = time.perf_counter()
