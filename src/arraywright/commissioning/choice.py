@@ -23,7 +23,14 @@ from arraywright.commissioning.suspects import opening_columns
 from arraywright.findings import Verdict
 from arraywright.plant import Site
 
-__all__ = ["TEST_NAMES", "StringChoice", "readings_frame", "strings_frame", "verdict_words"]
+__all__ = [
+    "TEST_NAMES",
+    "StringChoice",
+    "cause_column",
+    "readings_frame",
+    "strings_frame",
+    "verdict_words",
+]
 
 TEST_NAMES: Final = {
     "polarity": "polarity",
@@ -43,6 +50,7 @@ _VERDICTS: Final = [
 _TOLD_FROM: Final = 0.5
 _CAUSES_TOLD: Final = 3
 _CAUSE_TOLD_FROM: Final = 0.03
+_PROBABILITY_DIGITS: Final = 9
 _UNITS: Final = {"voc": "v", "isc": "a"}
 
 
@@ -90,6 +98,11 @@ class StringChoice:
 def verdict_words(numbers: IntArray) -> pl.Series:
     """Give verdict numbers as the words of ``Verdict``, (n,)."""
     return pl.Series("verdict", _VERDICTS, dtype=pl.String).gather(numbers)
+
+
+def cause_column(cause: str) -> str:
+    """Give the column with the probability of one of ``STRING_CAUSES``."""
+    return f"p_{cause.replace('-', '_')}"
 
 
 def _numbers(values: FloatArray) -> pl.Series:
@@ -337,6 +350,10 @@ def _likely(choice: StringChoice) -> dict[str, pl.Series]:
         ),
         "likely_probability": _numbers(np.where(told, wrong[rows, first], np.nan)),
         "unlike_chance": pl.Series("unlike_chance", choice.likely.called),
+        **{
+            cause_column(name): _numbers(probability[:, place]).round(_PROBABILITY_DIGITS)
+            for place, name in enumerate(STRING_CAUSES)
+        },
     }
 
 

@@ -200,16 +200,19 @@ def _expected(state: StringIsolation, after_module: int) -> FloatArray:
     return np.stack([first - lost * before, rest - lost * ((state.module >= 0) & ~before)], axis=1)
 
 
-def _spread(state: StringIsolation, after_module: int) -> FloatArray:
+def _spread(
+    state: StringIsolation, after_module: int, *, common_u_ratio: float = _COMMON_SCATTER_RATIO
+) -> FloatArray:
     """Covariance of the logarithms of both readings of every hypothesis, (hypotheses, 2, 2).
 
-    A common error (temperature of the string, instruments), one of each part (temperatures of its
-    modules, meter), and for causes that lower the whole string how much they may lower it.
+    A common error (light and temperature of the string, instruments), one of each part
+    (temperatures of its modules, meter), and for causes that lower the whole string how much they
+    may lower it.
     """
     count = len(state.module_v)
     modules = np.array([after_module, count - after_module], dtype=np.float64)
     own = _METER_RATIO**2 + _MODULE_SCATTER_RATIO**2 / modules
-    out = np.tile(np.diag(own) + _COMMON_SCATTER_RATIO**2, (len(state.cause), 1, 1))
+    out = np.tile(np.diag(own) + common_u_ratio**2, (len(state.cause), 1, 1))
     wide = np.array([name in EVERYWHERE for name in state.cause])
     out[wide] += _EVERYWHERE_SPREAD**2
     return np.asarray(out)
@@ -308,7 +311,12 @@ def _parts(state: StringIsolation, place: int) -> tuple[PartReading, ...]:
 
 
 def observe(
-    state: StringIsolation, *, after_module: int, first_v: float, rest_v: float
+    state: StringIsolation,
+    *,
+    after_module: int,
+    first_v: float,
+    rest_v: float,
+    common_u_ratio: float = _COMMON_SCATTER_RATIO,
 ) -> StringIsolation:
     """Learn from the readings of both parts of an opened string.
 
@@ -317,6 +325,8 @@ def observe(
         after_module: modules on the positive side of the opened connector.
         first_v: reading of the part on the positive side, signed.
         rest_v: reading of the other part, signed.
+        common_u_ratio: standard uncertainty of what both readings have in common [1]: light and
+            temperature beside those of ``module_v``. Wide, and only their difference tells.
 
     Raises:
         CallError: the connector is none within the string, or a reading is not positive.
@@ -338,7 +348,7 @@ def observe(
             "or its leads were reversed.",
         )
     mean = np.log(np.maximum(_expected(state, after_module), _LEAST_V))
-    spread = _spread(state, after_module)
+    spread = _spread(state, after_module, common_u_ratio=common_u_ratio)
     away = np.log(np.maximum(np.array([first_v, rest_v]), _LEAST_V)) - mean
     solved = np.linalg.solve(spread, away[..., None])[..., 0]
     log_density = -0.5 * (np.sum(away * solved, axis=1) + np.log(np.linalg.det(spread)))

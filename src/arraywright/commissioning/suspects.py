@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Final
 
 import numpy as np
 import polars as pl
 
+from arraywright.arrays import FloatArray
 from arraywright.commissioning.budget import FAMILIES, STRING_CAUSES
 from arraywright.commissioning.isolation import (
     EVERYWHERE,
     ISOLATION_CAUTION,
     NextOpening,
+    StringIsolation,
     begin_isolation,
     next_opening,
 )
@@ -20,7 +23,7 @@ from arraywright.commissioning.standard import REVIEW
 from arraywright.commissioning.string_modules import StringModules
 from arraywright.plant import Site
 
-__all__ = ["opening_columns"]
+__all__ = ["opening_columns", "suspect_isolation"]
 
 _TOLD: Final = 3
 _TOLD_FROM: Final = 0.02
@@ -51,6 +54,34 @@ def _sentence(advice: NextOpening) -> str:
     )
 
 
+def suspect_isolation(
+    module_voc_v: FloatArray,
+    *,
+    level_v: float,
+    causes: Mapping[str, float],
+    bypass_substrings: int,
+) -> StringIsolation:
+    """Say what is known of a called string before anything of it is opened.
+
+    Args:
+        module_voc_v: Voc of its modules at STC, from the positive end, (modules,).
+        level_v: Voc the other readings let expect of the whole string at its reading.
+        causes: probability of each of ``STRING_CAUSES``; a sound string is never ruled out.
+        bypass_substrings: sub-strings with a bypass diode in one module.
+
+    Raises:
+        CallError: fewer than two modules, or no cause that is possible.
+
+    Source: common-practice
+    """
+    held = {name: float(np.nan_to_num(value)) for name, value in causes.items()}
+    return begin_isolation(
+        module_voc_v * (level_v / module_voc_v.sum()),
+        causes=held | {"none": max(held.get("none", 0.0), _SOUND_LEAST)},
+        bypass_substrings=bypass_substrings,
+    )
+
+
 def opening_columns(site: Site, *, modules: StringModules, likely: Likely) -> dict[str, pl.Series]:
     """Columns of the first connector to open, empty where nothing is to be looked for.
 
@@ -72,12 +103,11 @@ def opening_columns(site: Site, *, modules: StringModules, likely: Likely) -> di
         & (modules.lengths >= _LEAST_MODULES)
     )
     types = modules.module_type.to_list()
-    held[:, 0] = np.maximum(held[:, 0], _SOUND_LEAST)
     for row in np.flatnonzero(asked).tolist():
-        own = modules.voc_v[modules.offsets[row] : modules.offsets[row + 1]]
         advice = next_opening(
-            begin_isolation(
-                own * (likely.voc_v[row] / own.sum()),
+            suspect_isolation(
+                modules.voc_v[modules.offsets[row] : modules.offsets[row + 1]],
+                level_v=float(likely.voc_v[row]),
                 causes=dict(zip(STRING_CAUSES, held[row].tolist(), strict=True)),
                 bypass_substrings=site.module_types[types[row]].bypass_substrings,
             )

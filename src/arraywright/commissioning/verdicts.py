@@ -63,11 +63,12 @@ class CommissioningResult:
             ``swapped_with`` (string whose label looks swapped with this one's) and its
             probability, ``sound_probability`` (string and reading), ``fault_probability`` (a cause
             in the string), ``likely`` (causes with their probabilities, in
-            words), ``likely_key``, ``likely_probability``, ``unlike_chance``, ``cause``,
-            ``cause_key``, ``check_next``, ``caution``, ``open_after_module`` (connector to open
-            first, where the voltage is suspect), ``open_sound_v`` (what its positive side reads
-            when sound), ``open_information_bits``, ``open_next`` (in words), ``open_caution``,
-            ``reasons`` (list of texts), ``readings`` (count).
+            words), ``likely_key``, ``likely_probability``, ``unlike_chance``, ``p_none`` and one
+            more column for each cause with its probability, ``cause``, ``cause_key``,
+            ``check_next``, ``caution``, ``open_after_module`` (connector to open first, where the
+            voltage is suspect), ``open_sound_v`` (what its positive side reads when sound),
+            ``open_information_bits``, ``open_next`` (in words), ``open_caution``, ``reasons``
+            (list of texts), ``readings`` (count).
         readings: one row per reading, in order of string and time, with what stops each test
             (``voc_gates`` ..., empty where nothing does), what it was compared with, and
             ``counts_for``, the tests for which it is the newest valid reading.

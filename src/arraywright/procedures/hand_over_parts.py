@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from typing import Any, Final
 
-import numpy as np
 import polars as pl
 
 from arraywright import __version__
@@ -13,13 +12,10 @@ from arraywright.commissioning import (
     INSTRUMENTS,
     IV_POINTS,
     STRING_READINGS,
-    string_modules,
 )
-from arraywright.commissioning.expected import type_template
 from arraywright.commissioning.tables import SITE_TESTS
 from arraywright.delivery import DELIVERY_NOTE, FLASH_LIST, ORDER, PALLET_SCANS
 from arraywright.dossier.allocation_worth import PLAN_NAMES
-from arraywright.dossier.curve_plots import CurvePanel
 from arraywright.dossier.handover_parts import (
     DeliveryPart,
     DesignCheckPart,
@@ -28,16 +24,15 @@ from arraywright.dossier.handover_parts import (
     PlanPart,
     TestPart,
 )
-from arraywright.dossier.words import local_time, number, percent
+from arraywright.dossier.words import local_time, number
 from arraywright.findings import Finding, Verdict
-from arraywright.physics import fit_flash
-from arraywright.physics.strings import StringCurve, string_curve
-from arraywright.plant import PLACEMENTS, Site
+from arraywright.plant import PLACEMENTS
 from arraywright.procedures.allocate import ALLOCATION_PLANNED
 from arraywright.procedures.check_record import DESIGN_CHECKED, DESIGN_REPORT
 from arraywright.procedures.commission import COMMISSIONING_TABLES, STRINGS_JUDGED
 from arraywright.procedures.commission_history import verdict_history
 from arraywright.procedures.commission_sheets import further_frames
+from arraywright.procedures.curve_panels import curve_panels
 from arraywright.procedures.inspection import inspection_of
 from arraywright.procedures.placed import what_is_where
 from arraywright.procedures.receive import DELIVERY_RECONCILED, DELIVERY_TABLES
@@ -60,8 +55,6 @@ _TITLES: Final = {
         PLACEMENTS,
     )
 }
-_CURVES_DRAWN: Final = 24
-_GRAVITY: Final = {"fail": 0, "review": 1, "pass": 2}
 
 
 def gather_parts(record: SiteRecord, *, person: str) -> HandoverParts:
@@ -168,12 +161,11 @@ def _tests(record: SiteRecord, entry: Entry, placed: pl.DataFrame) -> TestPart |
         strings=record.load_frame(entry, "strings"),
         readings=readings,
         curves=curves,
-        panels=_panels(
+        panels=curve_panels(
             record.site,
             curves=curves,
             points=record.load_frame(entry, "curve_points"),
             placed=placed,
-            zone=record.site.time_zone,
         ),
         instruments=record.load_frame(entry, "instruments"),
         method=str(summary["method"]),
@@ -185,82 +177,6 @@ def _tests(record: SiteRecord, entry: Entry, placed: pl.DataFrame) -> TestPart |
         history=verdict_history(record, kind=STRINGS_JUDGED),
         **further,
     )
-
-
-def _expected_curves(
-    site: Site, placed: pl.DataFrame, strings: list[str]
-) -> dict[str, StringCurve]:
-    """Give the curve at STC of each string from its own modules, by name."""
-    modules = string_modules(site, placed=placed if placed.height else None)
-    out: dict[str, StringCurve] = {}
-    places = {name: place for place, name in enumerate(modules.strings.to_list())}
-    for name in dict.fromkeys(strings):
-        if name not in places:
-            continue
-        own = modules.take(np.array([places[name]], dtype=np.int64))
-        module_type = site.module_types[own.module_type[0]]
-        fit = fit_flash(
-            type_template(module_type),
-            isc_a=own.isc_a,
-            voc_v=own.voc_v,
-            imp_a=own.imp_a,
-            vmp_v=own.vmp_v,
-        )
-        out[name] = string_curve(
-            fit.reference.at_reference(),
-            offsets=own.offsets,
-            bypass_substrings=module_type.bypass_substrings,
-        )
-    return out
-
-
-def _relative_u(row: dict[str, Any], quantity: str, *, unit: str) -> float:
-    """Give the relative standard uncertainty of measured against expected; zero if not known."""
-    total = 0.0
-    for kind in ("stc", "expected"):
-        value = row.get(f"{quantity}_{kind}_{unit}")
-        spread = row.get(f"{quantity}_{kind}_u_{unit}")
-        if value and spread:
-            total += (spread / value) ** 2
-    return float(total**0.5)
-
-
-def _panels(
-    site: Site, *, curves: pl.DataFrame, points: pl.DataFrame, placed: pl.DataFrame, zone: str
-) -> tuple[CurvePanel, ...]:
-    """Give the curves to be drawn, gravest first; those that cannot be assessed are left out."""
-    if curves.is_empty():
-        return ()
-    drawable = (
-        curves.filter(pl.col("verdict") != "not_assessable")
-        .sort(pl.col("verdict").replace_strict(_GRAVITY, default=0), maintain_order=True)
-        .head(_CURVES_DRAWN)
-    )
-    expected = _expected_curves(site, placed, drawable["string"].to_list())
-    panels = []
-    for row in drawable.iter_rows(named=True):
-        own = points.filter(pl.col("curve") == row["curve"]).drop_nulls(
-            ["voltage_stc_v", "current_stc_a"]
-        )
-        held = expected.get(row["string"])
-        if own.is_empty() or held is None:
-            continue
-        panels.append(
-            CurvePanel(
-                title=f"{row['string']}, {local_time(row['measured_at'], zone)[:16]}",
-                voltage_v=own["voltage_stc_v"].to_numpy().astype(np.float64),
-                current_a=own["current_stc_a"].to_numpy().astype(np.float64),
-                expected_voltage_v=held.voltage_v[0],
-                expected_current_a=held.current_a[0],
-                verdict=str(row["verdict"]),
-                note=f"Pmax {number(row['pmax_stc_w'], 0)} W, "
-                f"{percent(row['deviation_ratio'], 1)} from its modules, "
-                f"u {percent(row['deviation_u_ratio'], 1).removeprefix('+')}",
-                current_u_ratio=_relative_u(row, "isc", unit="a"),
-                voltage_u_ratio=_relative_u(row, "voc", unit="v"),
-            )
-        )
-    return tuple(panels)
 
 
 def _files(record: SiteRecord) -> tuple[FileUsed, ...]:

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import polars as pl
 
 from arraywright.allocation.as_built import AsBuilt, check_as_built
 from arraywright.commissioning import StringModules, string_modules
+from arraywright.plant import Site
 from arraywright.procedures.allocate import ALLOCATION_PLANNED
 from arraywright.procedures.receive import DELIVERY_RECONCILED
 from arraywright.procedures.site_record import SiteRecord
 
-__all__ = ["WhatIsWhere", "what_is_where"]
+__all__ = ["WhatIsWhere", "only_strings", "what_is_where"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,4 +114,12 @@ def what_is_where(record: SiteRecord, placements: pl.DataFrame) -> WhatIsWhere:
         placed=placed,
         modules=string_modules(record.site, placed=placed),
         known_by=", ".join(placed["known_by"].unique(maintain_order=True).to_list()),
+    )
+
+
+def only_strings(site: Site, strings: Sequence[str]) -> Site:
+    """Give the site as if it had only these strings, to reckon with few of many."""
+    wanted = pl.col("string").is_in(list(strings))
+    return replace(
+        site, strings=site.strings.filter(wanted), positions=site.positions.filter(wanted)
     )
