@@ -210,9 +210,9 @@ def test_sums_that_are_kept_are_those_of_the_order(park: ClassProblem) -> None:
     units = state.units[: state.slots].copy()
     assert not np.array_equal(units, arrival_sequence(park).units)
     fresh = SequenceState(park, Sequence(units=units), frozen=0)
-    assert state.string_x == pytest.approx(fresh.string_x, abs=1e-9)
-    assert state.input_y == pytest.approx(fresh.input_y, abs=1e-9)
-    assert state.now == pytest.approx(fresh.now, abs=1e-7)
+    assert state.totals.string_x == pytest.approx(fresh.totals.string_x, abs=1e-9)
+    assert state.totals.input_y == pytest.approx(fresh.totals.input_y, abs=1e-9)
+    assert state.asked.now == pytest.approx(fresh.asked.now, abs=1e-7)
 
 
 def test_same_seed_gives_the_same_order(park: ClassProblem) -> None:

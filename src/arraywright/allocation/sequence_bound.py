@@ -19,13 +19,17 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from scipy.optimize import minimize
 from scipy.special import logsumexp
 
 from arraywright.allocation._bound_kernels import (
+    Knots,
+    Pallets,
+    Priced,
+    WaysOfUse,
     least_costs,
     least_of_knots,
     smooth_costs,
@@ -43,7 +47,7 @@ from arraywright.allocation._sequence_ways import (
 )
 from arraywright.allocation.park_types import ClassProblem
 from arraywright.allocation.sequence_windows import Windows, windows_at, windows_of
-from arraywright.arrays import BoolArray, FloatArray, IntArray
+from arraywright.arrays import FloatArray, IntArray
 
 __all__ = ["SequenceBound", "sequence_bound"]
 
@@ -77,34 +81,23 @@ class SequenceBound:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Dual:
-    """Everything the dual function rests on; (pallets, ways of a size) unless said.
+    """Everything the dual function rests on.
 
     Attributes:
+        pallets: what each pallet costs and moves in each way.
+        ways: the ways of using pallets.
+        knots: sums at which potentials are held.
+        begin_psi: potentials to begin with, (states, knots).
+        begin_state: state of a building not begun.
         modules: modules of the strings of each window, (windows,).
         wanted: strings of each length, (lengths,).
         over_least, over_most: modules that a pallet which ends in a state can reach over the end
             of a window, (states,).
     """
 
-    own: FloatArray
-    head: FloatArray
-    first: IntArray
-    past: IntArray
-    from_window: IntArray
-    past_window: IntArray
-    start: IntArray
-    stop: IntArray
-    used: IntArray
-    begun: FloatArray
-    inside: BoolArray
-    head_at: IntArray
-    head_weight: FloatArray
-    tail_at: IntArray
-    tail_weight: FloatArray
-    knots: FloatArray
-    counts: IntArray
-    heads: FloatArray
-    inverse: FloatArray
+    pallets: Pallets
+    ways: WaysOfUse
+    knots: Knots
     begin_psi: FloatArray
     begin_state: int
     modules: FloatArray
@@ -115,7 +108,7 @@ class _Dual:
     @property
     def shape(self) -> tuple[int, int, int]:
         """Windows, states of each, and knots."""
-        return len(self.modules), len(self.over_least), self.knots.shape[1]
+        return len(self.modules), self.knots.states, self.knots.at.shape[1]
 
 
 def _reach_over(sums: Sums) -> tuple[FloatArray, FloatArray]:
@@ -154,25 +147,32 @@ def _dual(sums: Sums, problem: ClassProblem, ways: list[Way]) -> _Dual:
     over_least, over_most = _reach_over(sums)
     alone = windows_at(problem, np.zeros(1, dtype=np.int64))
     return _Dual(
-        own=cuts.own,
-        head=cuts.head,
-        first=np.searchsorted(size, sums.sizes).astype(np.int64),
-        past=np.searchsorted(size, sums.sizes, side="right").astype(np.int64),
-        from_window=alone.first[sums.pallets],
-        past_window=np.ones(len(sums.sizes), dtype=np.int64),
-        start=np.array([way.start for way in ways], dtype=np.int64),
-        stop=np.array([way.stop for way in ways], dtype=np.int64),
-        used=np.array([way.used for way in ways], dtype=np.int64),
-        begun=cuts.begun,
-        inside=cuts.inside,
-        head_at=head_at,
-        head_weight=head_weight,
-        tail_at=tail_at,
-        tail_weight=tail_weight,
-        knots=knots,
-        counts=counts,
-        heads=table,
-        inverse=1.0 / np.repeat(np.array(sums.lengths, dtype=np.float64), sums.lengths),
+        pallets=Pallets(
+            first=np.searchsorted(size, sums.sizes).astype(np.int64),
+            past=np.searchsorted(size, sums.sizes, side="right").astype(np.int64),
+            from_window=alone.first[sums.pallets],
+            past_window=np.ones(len(sums.sizes), dtype=np.int64),
+            own=cuts.own,
+            head=cuts.head,
+            head_at=head_at,
+            head_weight=head_weight,
+            tail_at=tail_at,
+            tail_weight=tail_weight,
+        ),
+        ways=WaysOfUse(
+            start=np.array([way.start for way in ways], dtype=np.int64),
+            stop=np.array([way.stop for way in ways], dtype=np.int64),
+            used=np.array([way.used for way in ways], dtype=np.int64),
+            begun=cuts.begun,
+            inside=cuts.inside,
+        ),
+        knots=Knots(
+            at=knots,
+            counts=counts,
+            heads=table,
+            inverse=1.0 / np.repeat(np.array(sums.lengths, dtype=np.float64), sums.lengths),
+            states=len(over_least),
+        ),
         begin_psi=begin_psi,
         begin_state=sums.begin_state,
         modules=alone.modules,
@@ -186,42 +186,34 @@ def _in_windows(dual: _Dual, windows: Windows, pallets: IntArray) -> _Dual:
     """Divide the building of a dual of one window, (windows x states) following each other."""
     count = len(windows.modules)
     first = windows.first[pallets]
+    knots = dual.knots
     return replace(
         dual,
-        from_window=first,
-        past_window=np.minimum(first + _REACH, count),
-        knots=np.tile(dual.knots, (count, 1)),
-        counts=np.tile(dual.counts, count),
-        heads=np.tile(dual.heads, (count, 1)),
-        inverse=np.tile(dual.inverse, count),
+        pallets=dual.pallets._replace(
+            from_window=first, past_window=np.minimum(first + _REACH, count)
+        ),
+        knots=Knots(
+            at=np.tile(knots.at, (count, 1)),
+            counts=np.tile(knots.counts, count),
+            heads=np.tile(knots.heads, (count, 1)),
+            inverse=np.tile(knots.inverse, count),
+            states=knots.states,
+        ),
         modules=windows.modules,
     )
 
 
 def _every(dual: _Dual, step: int) -> _Dual:
     """Take every so manieth pallet, and as much less of the strings."""
-    share = len(dual.own[::step]) / len(dual.own)
-    return replace(
-        dual,
-        own=dual.own[::step].copy(),
-        head=dual.head[::step].copy(),
-        first=dual.first[::step].copy(),
-        past=dual.past[::step].copy(),
-        from_window=dual.from_window[::step].copy(),
-        past_window=dual.past_window[::step].copy(),
-        head_at=dual.head_at[::step].copy(),
-        head_weight=dual.head_weight[::step].copy(),
-        tail_at=dual.tail_at[::step].copy(),
-        tail_weight=dual.tail_weight[::step].copy(),
-        modules=share * dual.modules,
-        wanted=share * dual.wanted,
-    )
+    taken = Pallets._make(one[::step].copy() for one in dual.pallets)
+    share = len(taken.own) / len(dual.pallets.own)
+    return replace(dual, pallets=taken, modules=share * dual.modules, wanted=share * dual.wanted)
 
 
 def _split(dual: _Dual, vector: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Give potentials, prices of a module per window and those of strings of each length."""
-    size, count = dual.knots.size, len(dual.modules)
-    psi = vector[:size].reshape(dual.knots.shape)
+    size, count = dual.knots.at.size, len(dual.modules)
+    psi = vector[:size].reshape(dual.knots.at.shape)
     return psi, vector[size : size + count], vector[size + count :]
 
 
@@ -244,67 +236,44 @@ def _choices(dual: _Dual, vector: FloatArray) -> FloatArray:
     return np.asarray(out)
 
 
-def _pallets(
-    dual: _Dual, table: FloatArray, handed: FloatArray, vector: FloatArray
-) -> tuple[Any, ...]:
-    psi, price, kind_price = _split(dual, vector)
-    return (
-        dual.shape[1],
-        dual.from_window,
-        dual.past_window,
-        dual.own,
-        dual.head,
-        dual.first,
-        dual.past,
-        dual.start,
-        dual.stop,
-        dual.used,
-        dual.begun,
-        dual.inside,
-        table,
-        dual.head_at,
-        dual.head_weight,
-        psi,
-        handed,
-        dual.knots,
-        dual.counts,
-        dual.inverse,
-        dual.tail_at,
-        dual.tail_weight,
-        price,
-        kind_price,
-    )
-
-
 def _exact(dual: _Dual, vector: FloatArray, margin_w: float) -> tuple[float, IntArray]:
     """Give the bound at these potentials and prices; it is proven whatever they are.
 
     Also the window after the last one that each pallet could gain from.
     """
-    every = replace(dual, past_window=np.full(len(dual.own), len(dual.modules), dtype=np.int64))
-    psi, _, _ = _split(dual, vector)
-    table = least_of_knots(psi, dual.knots, dual.counts, dual.heads, dual.inverse)
-    handed = _choices(dual, vector).max(axis=0).reshape(psi.shape)
-    total, past = least_costs(margin_w, *_pallets(every, table, handed, vector))
+    psi, price, kind_price = _split(dual, vector)
+    priced = Priced(
+        psi=psi,
+        handed=_choices(dual, vector).max(axis=0).reshape(psi.shape),
+        table=least_of_knots(psi, dual.knots),
+        price=price,
+        kind_price=kind_price,
+    )
+    to_the_end = np.full(len(dual.pallets.own), len(dual.modules), dtype=np.int64)
+    everywhere = dual.pallets._replace(past_window=to_the_end)
+    total, past = least_costs(margin_w, everywhere, dual.ways, dual.knots, priced)
     return float(total) + _constant(dual, vector), past
 
 
 def _smooth(vector: FloatArray, dual: _Dual, heat: float) -> tuple[float, FloatArray]:
     """Give the smoothed dual and its derivatives, both with the sign of a cost, per pallet."""
-    psi, _, _ = _split(dual, vector)
+    psi, price, kind_price = _split(dual, vector)
     knot_heat = heat * _KNOT_HEAT_RATIO
-    table, share = smooth_of_knots(
-        psi, dual.knots, dual.counts, dual.heads, dual.inverse, knot_heat
-    )
+    table, share = smooth_of_knots(psi, dual.knots, knot_heat)
     choices = _choices(dual, vector) / knot_heat
     handed = logsumexp(choices, axis=0)
     chosen = np.exp(choices - handed)
-    handed = (knot_heat * handed).reshape(psi.shape)
-    value, by_table, by_psi, by_handed, by_price, by_kind = smooth_costs(
-        heat, *_pallets(dual, table, handed, vector)
+    priced = Priced(
+        psi=psi,
+        handed=(knot_heat * handed).reshape(psi.shape),
+        table=table,
+        price=price,
+        kind_price=kind_price,
     )
-    by_psi += np.einsum("si,sij->sj", by_table, share)
-    by_choice = chosen * by_handed.reshape(dual.shape)
+    value, by = smooth_costs(heat, dual.pallets, dual.ways, dual.knots, priced)
+    by_psi, by_price = by.psi, by.price
+    by_psi += np.einsum("si,sij->sj", by.table, share)
+    by_choice = chosen * by.handed.reshape(dual.shape)
     held = by_psi.reshape(dual.shape)
     held += by_choice[0]
     held[1:] += by_choice[1, :-1] + by_choice[2, :-1]
@@ -314,8 +283,10 @@ def _smooth(vector: FloatArray, dual: _Dual, heat: float) -> tuple[float, FloatA
     by_price[1:] += by_step
     by_price[:-1] -= by_step
     by_psi[dual.begin_state, 0] -= 1.0
-    gradient = np.concatenate([by_psi.ravel(), by_price + dual.modules, by_kind + dual.wanted])
-    pallets = len(dual.own)
+    gradient = np.concatenate(
+        [by_psi.ravel(), by_price + dual.modules, by.kind_price + dual.wanted]
+    )
+    pallets = len(dual.pallets.own)
     return -(float(value) + _constant(dual, vector)) / pallets, -gradient / pallets
 
 
@@ -333,7 +304,7 @@ class _Climb:
 
         A sample finds potentials and prices; the bound is worked out on all pallets.
         """
-        step = max(1, len(dual.own) // _ENOUGH_PALLETS)
+        step = max(1, len(dual.pallets.own) // _ENOUGH_PALLETS)
         for number, heat in enumerate(heats):
             if self.tell is not None:
                 self.tell("proving what no order can go below", number / len(heats))
@@ -349,9 +320,9 @@ class _Climb:
             self.rounds += int(found.nfev)
             bound, past = _exact(dual, self.vector, _NEAR_HEATS * heat * scale)
             self.bound = max(self.bound, bound)
-            least = dual.from_window + 1
+            least = dual.pallets.from_window + 1
             past = np.minimum(np.maximum(past, least) + 1, len(dual.modules))
-            dual = replace(dual, past_window=past)
+            dual = replace(dual, pallets=dual.pallets._replace(past_window=past))
 
 
 def sequence_bound(
