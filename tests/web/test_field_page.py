@@ -20,6 +20,8 @@ from playwright.sync_api import Page
 
 from arraywright.delivery import CAUTIONS, INSPECTION_ITEMS
 from arraywright.delivery.sscc import check_sscc
+from arraywright.procedures.field_points import field_points
+from arraywright.procedures.field_rows import PLACEMENT_RULES, field_rows
 from arraywright.procedures.site_record import open_site
 from arraywright.records import NewEntry, json_body, parse_body
 from arraywright.records.conflicts import ConflictsProjection
@@ -28,8 +30,6 @@ from arraywright.records.exchange import entry_from_json
 from arraywright.records.identity import signature_holds
 from arraywright.records.projections import ProjectionRunner
 from arraywright.web.field_pack import Pack, blocks_of, make_pack, pack_bytes
-from arraywright.web.field_points import field_points
-from arraywright.web.field_rows import PLACEMENT_RULES, field_rows
 from arraywright.web.words import catalogue, languages
 from tests.web.field_making import NOW, WEB, call, open_modules_page, site_folder
 
@@ -439,7 +439,7 @@ def test_open_points_of_phones_become_findings(tmp_path: Path) -> None:
             ]
         )
         found = field_points(record.journal, record.site)
-        assert [(one.check, one.verdict.value) for one in found] == [
+        assert [(one.finding.check, one.finding.verdict.value) for one in found] == [
             ("module-placed", "fail"),
             ("position-skipped", "review"),
             ("defect-reported", "fail"),

@@ -18,11 +18,11 @@ from arraywright.commissioning import INSTRUMENTS, STRING_READINGS, TESTS, judge
 from arraywright.commissioning.standard import FAIL, within_tolerance
 from arraywright.physics.sun import plausible_irradiance_limit, sun_position
 from arraywright.plant.tables import PLACEMENTS
+from arraywright.procedures.field_rows import field_rows
 from arraywright.procedures.placed import what_is_where
 from arraywright.procedures.site_record import SiteRecord, open_site
 from arraywright.records import NewEntry, json_body
 from arraywright.web.field_pack import blocks_of, make_pack, pack_bytes
-from arraywright.web.field_rows import field_rows
 from tests.web.field_making import DELIVERED, NOW, call, open_modules_page, site_folder
 
 READINGS = 10_000

@@ -11,10 +11,10 @@ import numpy as np
 import polars as pl
 import pytest
 
+from arraywright.procedures.field_rows import MODULE_PLACED, STRING_TESTED
 from arraywright.procedures.site_record import open_site
 from arraywright.records.entry import NewEntry, json_body
 from arraywright.records.people import Role
-from arraywright.web.field_rows import MODULE_PLACED, STRING_TESTED
 from arraywright.web.map_phones import phone_rows
 from arraywright.web.map_service import map_shown
 from arraywright.web.map_values import COLOURINGS

@@ -12,6 +12,7 @@ import sqlalchemy as sa
 
 from arraywright.errors import CallError, RecordError
 from arraywright.findings import Verdict, worst_verdict
+from arraywright.procedures.field_rows import PLACEMENT_RULES
 from arraywright.procedures.report import NO_PROGRESS, Report
 from arraywright.procedures.site_record import RECORD_FILE
 from arraywright.procedures.verify import verify
@@ -27,7 +28,6 @@ from arraywright.records import (
 )
 from arraywright.records.people import PEOPLE_FILE, People, Role
 from arraywright.web.backup import MANIFEST, backup, restore
-from arraywright.web.field_rows import PLACEMENT_RULES
 from arraywright.web.settings import utc_now
 from tests.postgres import new_database
 

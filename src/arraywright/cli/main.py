@@ -447,9 +447,9 @@ def verify(site: Path, as_json: bool, all_findings: bool) -> None:  # noqa: FBT0
 
     The seal it prints, written down elsewhere, proves later that nothing so far was changed.
     """
+    from arraywright.procedures.field_rows import PLACEMENT_RULES  # noqa: PLC0415
     from arraywright.procedures.verify import verify as work  # noqa: PLC0415
     from arraywright.records import ConflictsProjection  # noqa: PLC0415
-    from arraywright.web.field_rows import PLACEMENT_RULES  # noqa: PLC0415
 
     _run(
         lambda progress: work(

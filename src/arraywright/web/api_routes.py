@@ -13,6 +13,7 @@ from starlette.responses import Response
 from arraywright.errors import CallError
 from arraywright.procedures.allocate import ALLOCATION_PLANNED
 from arraywright.procedures.commission import STRINGS_JUDGED
+from arraywright.procedures.incidents import affected_modules, incidents
 from arraywright.procedures.receive import DELIVERY_RECONCILED
 from arraywright.procedures.site_record import FILE_RECEIVED, FILE_WITHDRAWN, SiteRecord
 from arraywright.procedures.trace import story_of
@@ -20,16 +21,11 @@ from arraywright.records.entry import format_time, parse_body
 from arraywright.web.access import ANYONE, LEADS, TESTERS, AccessError, Visitor, require, site_of
 from arraywright.web.jobs import Job, Jobs
 from arraywright.web.limits import limited
-from arraywright.web.office_incidents import affected_modules, incidents
 from arraywright.web.office_pages import cached_overview, document_answer, documents
+from arraywright.web.office_points import shown_points
 from arraywright.web.office_progress import progress
 from arraywright.web.office_state import PLACED_KINDS, STOCK_KINDS, files_received, pallets, stock
-from arraywright.web.office_tests import (
-    POINT_KINDS,
-    SESSION_KINDS,
-    measured_sessions,
-    open_points,
-)
+from arraywright.web.office_tests import SESSION_KINDS, measured_sessions
 from arraywright.web.site_handle import SiteHandle
 from arraywright.web.sync_routes import make_cursor, read_cursor
 from arraywright.web.uploads import given_path, keep_uploads
@@ -189,7 +185,7 @@ def the_points(
     site: _Site, _visitor: _Reader, start: _Start = 0, limit: _Limit = 500
 ) -> dict[str, Any]:
     """List open points, gravest first, settled ones last."""
-    held = site.cached("points", open_points, kinds=POINT_KINDS)
+    held = shown_points(site)
     return {
         "points": [
             {

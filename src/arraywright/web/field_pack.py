@@ -30,9 +30,9 @@ from arraywright.plant import ModuleType, Site
 from arraywright.plant.tables import PLACEMENTS
 from arraywright.procedures.allocate import ALLOCATION_PLANNED
 from arraywright.procedures.commission import STRINGS_JUDGED
+from arraywright.procedures.field_rows import FieldRows, field_rows
 from arraywright.procedures.receive import DELIVERY_RECONCILED
 from arraywright.procedures.site_record import SiteRecord
-from arraywright.web.field_rows import FieldRows, field_rows
 
 __all__ = ["FORMAT", "Pack", "blocks_of", "make_pack", "pack_bytes"]
 

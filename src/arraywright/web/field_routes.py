@@ -17,10 +17,10 @@ from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import Response
 
 from arraywright.delivery.labels import normal_serial
+from arraywright.procedures.field_rows import MODULES_RECALLED
 from arraywright.records import NewEntry, json_body
 from arraywright.web.access import ANYONE, LEADS, AccessError, Visitor, require, site_of
 from arraywright.web.field_pack import Pack, blocks_of, make_pack, pack_bytes
-from arraywright.web.field_rows import MODULES_RECALLED
 from arraywright.web.limits import limited
 from arraywright.web.rendering import environment
 from arraywright.web.site_handle import SiteHandle

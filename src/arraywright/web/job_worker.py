@@ -87,9 +87,9 @@ def _dossier(folder: Path, person: str, _: Mapping[str, Any], progress: Progress
 
 
 def _verify(folder: Path, _person: str, _: Mapping[str, Any], progress: Progress) -> Report:
+    from arraywright.procedures.field_rows import PLACEMENT_RULES  # noqa: PLC0415
     from arraywright.procedures.verify import verify  # noqa: PLC0415
     from arraywright.records import ConflictsProjection  # noqa: PLC0415
-    from arraywright.web.field_rows import PLACEMENT_RULES  # noqa: PLC0415
 
     projections = (ConflictsProjection(PLACEMENT_RULES),)
     return verify(folder, now=utc_now, progress=progress, projections=projections)

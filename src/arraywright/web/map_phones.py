@@ -9,9 +9,9 @@ import polars as pl
 import sqlalchemy as sa
 
 from arraywright.commissioning import STRING_READINGS
+from arraywright.procedures.field_rows import MODULE_PLACED, STRING_TESTED, field_rows
 from arraywright.procedures.site_record import SiteRecord
 from arraywright.records.schema import ENTRIES
-from arraywright.web.field_rows import MODULE_PLACED, STRING_TESTED, field_rows
 
 __all__ = ["PhoneRows", "phone_rows"]
 

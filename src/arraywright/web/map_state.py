@@ -15,10 +15,10 @@ from arraywright.dossier.words import class_text
 from arraywright.plant import PLACEMENTS
 from arraywright.procedures.allocate import ALLOCATION_PLANNED
 from arraywright.procedures.commission import STRINGS_JUDGED
+from arraywright.procedures.field_rows import MODULE_PLACED, STRING_TESTED
 from arraywright.procedures.receive import DELIVERY_RECONCILED
 from arraywright.procedures.site_record import FILE_RECEIVED, FILE_WITHDRAWN, SiteRecord
 from arraywright.records.entry import Entry, named_files, parse_body
-from arraywright.web.field_rows import MODULE_PLACED, STRING_TESTED
 from arraywright.web.map_geometry import MapGeometry
 from arraywright.web.map_phones import PhoneRows, phone_rows
 

@@ -15,6 +15,8 @@ from arraywright.errors import CallError
 from arraywright.procedures.commission import COMMISSIONING_TABLES
 from arraywright.procedures.decisions import decide_pallet
 from arraywright.procedures.exports import write_whole
+from arraywright.procedures.incidents import record_incident
+from arraywright.procedures.open_points import settle_point
 from arraywright.procedures.receive import DELIVERY_TABLES
 from arraywright.readers.heads import table_heads
 from arraywright.web.access import (
@@ -28,9 +30,8 @@ from arraywright.web.access import (
 )
 from arraywright.web.jobs import COMMANDS, Job, Jobs
 from arraywright.web.office_conflicts import withdraw_placement
-from arraywright.web.office_incidents import record_incident
 from arraywright.web.office_state import pallets
-from arraywright.web.office_tests import settle_point, sign_session
+from arraywright.web.office_tests import sign_session
 from arraywright.web.phone_intake import phone_files
 from arraywright.web.rendering import render
 from arraywright.web.site_handle import SiteHandle

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any
 
 from arraywright.errors import CallError
+from arraywright.procedures.field_rows import MODULE_PLACED, PLACEMENT_RULES, PLACEMENT_UNDONE
 from arraywright.procedures.site_record import SiteRecord
 from arraywright.records import SUBJECT, ConflictsProjection, Entry, NewEntry, ProjectionRunner
 from arraywright.records.entry import json_body, parse_body
-from arraywright.web.field_rows import MODULE_PLACED, PLACEMENT_RULES
 
-__all__ = ["PLACEMENT_UNDONE", "ShownConflict", "placement_conflicts", "withdraw_placement"]
-
-PLACEMENT_UNDONE: Final = "placement_undone"
-"""Kind of entry that takes a placement back."""
+__all__ = ["ShownConflict", "placement_conflicts", "withdraw_placement"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

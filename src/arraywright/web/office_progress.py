@@ -11,7 +11,7 @@ import polars as pl
 
 from arraywright.procedures.commission import STRINGS_JUDGED
 from arraywright.procedures.site_record import SiteRecord
-from arraywright.web.office_state import placements
+from arraywright.procedures.where_now import placements
 
 __all__ = ["Forecast", "Progress", "forecast", "progress"]
 

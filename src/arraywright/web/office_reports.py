@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Any, Final
 
+from arraywright.procedures.field_marks import marked_entries
 from arraywright.procedures.site_record import SiteRecord
 from arraywright.records import Entry, FileStore, named_files
 from arraywright.records.entry import parse_body
-from arraywright.web.field_marks import marked_entries
 
 __all__ = ["photo_kind", "site_reports"]
 

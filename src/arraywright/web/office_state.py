@@ -11,16 +11,16 @@ from zoneinfo import ZoneInfo
 import polars as pl
 
 from arraywright.dossier.words import class_text
-from arraywright.plant import PLACEMENTS
 from arraywright.procedures.allocate import ALLOCATION_PLANNED
 from arraywright.procedures.check_record import DESIGN_CHECKED
 from arraywright.procedures.commission import STRINGS_JUDGED
 from arraywright.procedures.decisions import PALLET_DECIDED
+from arraywright.procedures.field_rows import MODULE_PLACED, PLACEMENT_UNDONE
 from arraywright.procedures.hand_over import DOSSIER_WRITTEN
 from arraywright.procedures.receive import DELIVERY_RECONCILED
 from arraywright.procedures.site_record import FILE_RECEIVED, FILE_WITHDRAWN, SiteRecord
+from arraywright.procedures.where_now import placements
 from arraywright.records.entry import Entry, parse_body
-from arraywright.web.field_rows import MODULE_PLACED, field_rows
 
 __all__ = [
     "PLACED_KINDS",
@@ -30,12 +30,11 @@ __all__ = [
     "files_received",
     "overview",
     "pallets",
-    "placements",
     "stock",
 ]
 
 STOCK_KINDS: Final = (DELIVERY_RECONCILED, PALLET_DECIDED)
-PLACED_KINDS: Final = (FILE_RECEIVED, FILE_WITHDRAWN, MODULE_PLACED, "placement_undone")
+PLACED_KINDS: Final = (FILE_RECEIVED, FILE_WITHDRAWN, MODULE_PLACED, PLACEMENT_UNDONE)
 _LABEL: Final = ("module_type", "power_class_w", "current_class")
 _VERDICTS: Final = ("pass", "fail", "review", "not_assessable")
 
@@ -181,28 +180,6 @@ def overview(record: SiteRecord) -> Overview:
             for kind, entry in entries.items()
             if entry is not None
         },
-    )
-
-
-def placements(record: SiteRecord) -> pl.DataFrame:
-    """Give every module known to be in place: as-built lists, and what phones say.
-
-    Where both name a place, the phone's entry counts: it was made where it happened.
-
-    Returns:
-        serial, string, place_in_string, placed_at, person and known_by, a place once.
-    """
-    columns = ("serial", "string", "place_in_string", "placed_at", "person")
-    listed = record.rows(PLACEMENTS).select(columns).with_columns(known_by=pl.lit("list"))
-    phones = (
-        field_rows(record.journal, record.site)
-        .placements.select(columns)
-        .with_columns(known_by=pl.lit("phone"))
-    )
-    both = pl.concat([listed, phones], how="vertical_relaxed")
-    places = record.site.positions.select("string", "place_in_string")
-    return both.unique(["string", "place_in_string"], keep="last", maintain_order=True).join(
-        places, on=["string", "place_in_string"], how="semi", maintain_order="left"
     )
 
 

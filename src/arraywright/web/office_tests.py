@@ -1,4 +1,4 @@
-"""Test sessions, their signatures, open points and incidents, as the record tells them."""
+"""Test sessions and their signatures, as the record tells them."""
 
 from __future__ import annotations
 
@@ -12,45 +12,24 @@ import polars as pl
 
 from arraywright.commissioning import STRING_READINGS
 from arraywright.errors import CallError
-from arraywright.findings import Finding, Verdict
-from arraywright.procedures.allocate import ALLOCATION_PLANNED
-from arraywright.procedures.check_record import DESIGN_CHECKED
+from arraywright.findings import Verdict
 from arraywright.procedures.commission import STRINGS_JUDGED
-from arraywright.procedures.receive import DELIVERY_RECONCILED
-from arraywright.procedures.site_record import FILE_RECEIVED, FILE_WITHDRAWN, SiteRecord
-from arraywright.records.entry import Entry, NewEntry, json_body, parse_body
-from arraywright.web.field_points import field_points
+from arraywright.procedures.site_record import SiteRecord
+from arraywright.procedures.standing import enter_anew
+from arraywright.records.entry import Entry, parse_body
 
 __all__ = [
-    "POINT_KINDS",
-    "POINT_SETTLED",
     "SESSION_KINDS",
     "SESSION_SIGNED",
     "MeasuredSession",
-    "OpenPoint",
     "measured_sessions",
-    "open_points",
-    "settle_point",
     "sign_session",
 ]
 
 SESSION_SIGNED: Final = "test_session_signed"
 """Kind of entry by which a tester signs the verdicts of a session."""
 
-POINT_SETTLED: Final = "office_point_settled"
-"""Kind of entry by which a person settles an open point with a reason."""
-
 SESSION_KINDS: Final = (STRINGS_JUDGED, SESSION_SIGNED)
-POINT_KINDS: Final = (
-    DESIGN_CHECKED,
-    FILE_RECEIVED,
-    FILE_WITHDRAWN,
-    DELIVERY_RECONCILED,
-    ALLOCATION_PLANNED,
-    STRINGS_JUDGED,
-    POINT_SETTLED,
-)
-_GRAVITY: Final = (Verdict.FAIL, Verdict.REVIEW, Verdict.NOT_ASSESSABLE)
 _SIGNED_COLUMNS: Final = (
     "string",
     "verdict",
@@ -95,25 +74,6 @@ class MeasuredSession:
             "counts": dict(self.counts),
             "changed": list(self.changed),
         }
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OpenPoint:
-    """A finding that is not a pass.
-
-    Attributes:
-        key: digest of check, subject and message: the same point keeps it.
-        origin: kind of the entry it comes from.
-        finding: the finding.
-        settled_by: who settled it, empty when nobody did.
-        reason: why, in that person's words.
-    """
-
-    key: str
-    origin: str
-    finding: Finding
-    settled_by: str = ""
-    reason: str = ""
 
 
 def _row_digests(record: SiteRecord, judged: Entry) -> dict[str, str]:
@@ -218,80 +178,4 @@ def sign_session(record: SiteRecord, key: str, *, digest: str) -> Entry:
         "judged": judged.uuid,
         "strings": {name: digests[name] for name in session.strings},
     }
-    return _enter_anew(record, SESSION_SIGNED, about=("test session", key), body=body)
-
-
-def _enter_anew(
-    record: SiteRecord, kind: str, *, about: tuple[str, str], body: Mapping[str, Any]
-) -> Entry:
-    """Enter something about a subject in place of the entry of this kind that stands."""
-    subject_kind, subject = about
-    before = None
-    for entry in record.journal.live(kind=kind, subject_kind=subject_kind, subject=subject):
-        before = entry.uuid
-    made = NewEntry(
-        kind=kind,
-        subject_kind=subject_kind,
-        subject=subject,
-        body=json_body(body),
-        supersedes=before,
-    )
-    return record.journal.append([made])[0]
-
-
-def _point_key(finding: Finding) -> str:
-    told = [finding.check, finding.subject_kind, finding.subject, finding.message]
-    return hashlib.sha256(json.dumps(told).encode()).hexdigest()[:32]
-
-
-def open_points(record: SiteRecord) -> list[OpenPoint]:
-    """List every finding of every step that is not a pass, gravest first, each once."""
-    settled = {
-        entry.subject: (entry.person, str(parse_body(entry.body)["reason"]))
-        for entry in record.journal.live(kind=POINT_SETTLED)
-    }
-    gathered: dict[Finding, str] = {}
-    for finding in record.description_findings:
-        gathered.setdefault(finding, "description")
-    for entry in record.received():
-        for finding in record.load_findings(entry):
-            gathered.setdefault(finding, FILE_RECEIVED)
-    for kind in (DESIGN_CHECKED, DELIVERY_RECONCILED, ALLOCATION_PLANNED, STRINGS_JUDGED):
-        latest = record.latest(kind)
-        for finding in () if latest is None else record.load_findings(latest):
-            gathered.setdefault(finding, kind)
-    if record.site is not None:
-        for finding in field_points(record.journal, record.site):
-            gathered.setdefault(finding, "phone")
-    points = []
-    for finding, origin in gathered.items():
-        if finding.verdict is Verdict.PASS:
-            continue
-        key = _point_key(finding)
-        person, reason = settled.get(key, ("", ""))
-        person = person if reason else ""
-        points.append(
-            OpenPoint(key=key, origin=origin, finding=finding, settled_by=person, reason=reason)
-        )
-    return sorted(
-        points, key=lambda one: (bool(one.settled_by), _GRAVITY.index(one.finding.verdict))
-    )
-
-
-def settle_point(record: SiteRecord, key: str, *, reason: str) -> Entry:
-    """Settle an open point by an entry that says why; an empty reason opens it again.
-
-    Raises:
-        CallError: there is no such point.
-    """
-    point = next((one for one in open_points(record) if one.key == key), None)
-    if point is None:
-        raise CallError("point-unknown", "There is no such open point.", "Open the list anew.")
-    body = {
-        "reason": reason.strip()[:2000],
-        "check": point.finding.check,
-        "subject_kind": point.finding.subject_kind,
-        "subject": point.finding.subject,
-        "message": point.finding.message,
-    }
-    return _enter_anew(record, POINT_SETTLED, about=("open point", key), body=body)
+    return enter_anew(record, SESSION_SIGNED, about=("test session", key), body=body)

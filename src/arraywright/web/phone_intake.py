@@ -9,9 +9,9 @@ import polars as pl
 from arraywright.commissioning import STRING_READINGS
 from arraywright.plant import PLACEMENTS
 from arraywright.procedures.exports import csv_bytes, write_whole
+from arraywright.procedures.field_rows import field_rows
 from arraywright.records.entry import parse_body
 from arraywright.tables import TableSpec
-from arraywright.web.field_rows import field_rows
 from arraywright.web.site_handle import SiteHandle
 from arraywright.web.uploads import INPUTS
 

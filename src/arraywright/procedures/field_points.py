@@ -3,34 +3,38 @@
 from __future__ import annotations
 
 import contextlib
+from dataclasses import dataclass
 from typing import Any, Final
 
 from arraywright.findings import Finding, Verdict
 from arraywright.plant import Site
+from arraywright.procedures.field_marks import marked_entries
+from arraywright.procedures.field_rows import MODULE_INSPECTED, MODULE_PLACED, PLACEMENT_UNDONE
 from arraywright.records.entry import Entry, parse_body
 from arraywright.records.journal import Journal
-from arraywright.web.field_marks import marked_entries
-from arraywright.web.field_rows import MODULE_INSPECTED, MODULE_PLACED
 
-__all__ = ["FIELD_POINT_KINDS", "field_points"]
+__all__ = ["FIELD_POINT_KINDS", "INCIDENT_REPORTED", "FieldPoint", "field_points"]
+
+INCIDENT_REPORTED: Final = "incident_reported"
+"""Kind of entry by which a phone reports an incident."""
 
 FIELD_POINT_KINDS: Final = (
     "pallet_received",
     "pallet_opened",
     MODULE_INSPECTED,
     MODULE_PLACED,
-    "placement_undone",
+    PLACEMENT_UNDONE,
     "position_skipped",
     "torque_checked",
     "string_connected",
     "defect_reported",
-    "incident_reported",
+    INCIDENT_REPORTED,
     "cleaning_done",
 )
 """Kinds of entry of phones that can leave something open."""
 
 _SKIPPED: Final = "position_skipped"
-_ALWAYS: Final = {"defect_reported", "incident_reported"}
+_ALWAYS: Final = {"defect_reported", INCIDENT_REPORTED}
 _READ_ALL: Final = (*sorted(_ALWAYS), _SKIPPED, MODULE_INSPECTED)
 _GRAVE: Final = {"danger", "fire", "person_hurt"}
 _SAYS: Final = {
@@ -42,7 +46,7 @@ _SAYS: Final = {
     "torque_checked": "The torque is outside its range",
     "string_connected": "The string is not wholly bonded",
     "defect_reported": "A defect was reported",
-    "incident_reported": "An incident was reported",
+    INCIDENT_REPORTED: "An incident was reported",
     "cleaning_done": "The cleaning went beyond its limits",
 }
 _REMEDY: Final = {
@@ -69,6 +73,19 @@ _TOLD: Final = (
 )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FieldPoint:
+    """What an entry of a phone leaves open.
+
+    Attributes:
+        uuid: the entry.
+        finding: what is open.
+    """
+
+    uuid: str
+    finding: Finding
+
+
 def _is_open(entry: Entry, body: dict[str, Any]) -> bool:
     if entry.kind in _ALWAYS or entry.kind == _SKIPPED:
         return True
@@ -92,8 +109,8 @@ def _words(value: object) -> str:
     return ", ".join(str(one) for one in value) if isinstance(value, list) else str(value)
 
 
-def field_points(journal: Journal, site: Site) -> tuple[Finding, ...]:
-    """Give what live entries of phones leave open, each as a finding, in the record's order.
+def field_points(journal: Journal, site: Site) -> tuple[FieldPoint, ...]:
+    """Give what live entries of phones leave open, in the record's order.
 
     A skipped position is open only until a module is placed there.
     """
@@ -105,7 +122,7 @@ def field_points(journal: Journal, site: Site) -> tuple[Finding, ...]:
                 entries.append((entry, body))
     filled = _placed(journal) if any(one.kind == _SKIPPED for one, _ in entries) else set()
     known = set(site.positions["position"].to_list())
-    found: list[Finding] = []
+    found: list[FieldPoint] = []
     for entry, body in entries:
         if not _is_open(entry, body):
             continue
@@ -114,18 +131,17 @@ def field_points(journal: Journal, site: Site) -> tuple[Finding, ...]:
         told = "; ".join(f"{key} {_words(body[key])}" for key in _TOLD if body.get(key))
         grave = {body.get("severity"), body.get("incident_kind")} & _GRAVE
         failed = grave or body.get("result") == "apart" or entry.kind == MODULE_PLACED
-        found.append(
-            Finding(
-                check=entry.kind.replace("_", "-"),
-                subject_kind=entry.subject_kind,
-                subject=entry.subject,
-                verdict=Verdict.FAIL if failed else Verdict.REVIEW,
-                message=f"{_SAYS[entry.kind]} ({entry.person}"
-                f"{', ' + body['position'] if isinstance(body.get('position'), str) else ''})"
-                f"{': ' + told if told else ''}.",
-                remedy=_REMEDY.get(entry.kind, "Look at it on site and decide."),
-                found=told,
-                basis="common-practice",
-            )
+        finding = Finding(
+            check=entry.kind.replace("_", "-"),
+            subject_kind=entry.subject_kind,
+            subject=entry.subject,
+            verdict=Verdict.FAIL if failed else Verdict.REVIEW,
+            message=f"{_SAYS[entry.kind]} ({entry.person}"
+            f"{', ' + body['position'] if isinstance(body.get('position'), str) else ''})"
+            f"{': ' + told if told else ''}.",
+            remedy=_REMEDY.get(entry.kind, "Look at it on site and decide."),
+            found=told,
+            basis="common-practice",
         )
+        found.append(FieldPoint(uuid=entry.uuid, finding=finding))
     return tuple(found)

@@ -11,8 +11,8 @@ import polars as pl
 from arraywright.errors import CallError
 from arraywright.procedures.receive import DELIVERY_RECONCILED
 from arraywright.procedures.site_record import SiteRecord
+from arraywright.procedures.where_now import placements
 from arraywright.records.entry import Entry, NewEntry, json_body, parse_body
-from arraywright.web.office_state import placements
 
 __all__ = [
     "INCIDENT",

@@ -22,13 +22,18 @@ __all__ = [
     "MODULE_INSPECTED",
     "MODULE_PLACED",
     "PLACEMENT_RULES",
+    "PLACEMENT_UNDONE",
     "STRING_TESTED",
     "FieldRows",
     "field_rows",
+    "moment_of",
 ]
 
 MODULE_PLACED: Final = "module_placed"
 MODULE_INSPECTED: Final = "module_inspected"
+PLACEMENT_UNDONE: Final = "placement_undone"
+"""Kind of entry that takes a placement back."""
+
 MODULES_RECALLED: Final = "office_modules_recalled"
 STRING_TESTED: Final = "string_tested"
 
@@ -74,7 +79,7 @@ def _bodies(
             unreadable.append(entry.uuid)
 
 
-def _moment(entry: Entry, body: dict[str, Any]) -> datetime:
+def moment_of(entry: Entry, body: dict[str, Any]) -> datetime:
     """Give when it happened: the phone's clock, put right by the offset the phone knew of."""
     offset = body.get("clock_offset_s", 0.0)
     known = isinstance(offset, (int, float)) and not isinstance(offset, bool)
@@ -100,7 +105,7 @@ def _reading(entry: Entry, body: dict[str, Any]) -> dict[str, Any]:
         row[column.name] = _number(value) if column.kind == "number" else _text(value)
     row |= {
         "string": entry.subject,
-        "measured_at": _moment(entry, body),
+        "measured_at": moment_of(entry, body),
         "person": entry.person,
         "source_file": f"entry {entry.uuid}",
         "source_row": None,
@@ -132,7 +137,7 @@ def field_rows(journal: Journal, site: Site, *, after: int = 0) -> FieldRows:
             {
                 "serial": entry.subject,
                 "position": position,
-                "placed_at": _moment(entry, body),
+                "placed_at": moment_of(entry, body),
                 "person": entry.person,
                 "source_file": f"entry {entry.uuid}",
                 "source_row": None,

@@ -1,0 +1,73 @@
+"""Settlements: who said that an open point is settled, when, why, and what was looked at."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+from arraywright.findings import Finding
+from arraywright.procedures.site_record import SiteRecord
+from arraywright.procedures.standing import enter_anew
+from arraywright.records.entry import Entry, parse_body
+
+__all__ = ["POINT_SETTLED", "Settlement", "enter_settlement", "settlements"]
+
+POINT_SETTLED: Final = "office_point_settled"
+"""Kind of entry by which a person settles an open point with a reason."""
+
+_SUBJECT: Final = "open point"
+_MOST: Final = 2_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settlement:
+    """That a point is settled.
+
+    Attributes:
+        person: who settled it.
+        at: when, by the clock of who entered it.
+        reason: why, in that person's words.
+        inspected: what was inspected or done, in that person's words; empty where not said.
+    """
+
+    person: str
+    at: datetime
+    reason: str
+    inspected: str = ""
+
+
+def settlements(record: SiteRecord) -> dict[str, Settlement]:
+    """Give the settlement that stands of every point settled, by the point's key."""
+    found = {}
+    for entry in record.journal.live(kind=POINT_SETTLED):
+        body = parse_body(entry.body)
+        if body["reason"]:
+            found[entry.subject] = Settlement(
+                person=entry.person,
+                at=entry.device_time,
+                reason=str(body["reason"]),
+                inspected=str(body.get("inspected", "")),
+            )
+    return found
+
+
+def enter_settlement(
+    record: SiteRecord, key: str, *, finding: Finding, told: Mapping[str, str]
+) -> Entry:
+    """Enter that a point is settled, or open again when no reason is told.
+
+    Args:
+        record: the open site, in the name of who settles.
+        key: the point's key.
+        finding: what is settled.
+        told: ``reason``, and ``inspected`` where something was.
+    """
+    body = {name: text.strip()[:_MOST] for name, text in told.items()} | {
+        "check": finding.check,
+        "subject_kind": finding.subject_kind,
+        "subject": finding.subject,
+        "message": finding.message,
+    }
+    return enter_anew(record, POINT_SETTLED, about=(_SUBJECT, key), body=body)
