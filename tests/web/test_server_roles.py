@@ -72,6 +72,9 @@ GET    /yard                                    guest
 GET    /incidents/{key}                         guest
 GET    /build                                   guest
 GET    /test                                    guest
+GET    /test/strings/{string:path}              guest
+POST   /test/opened                             tester
+POST   /test/opened/withdraw                    tester
 GET    /documents                               guest
 GET    /documents/{name}                        guest
 GET    /photos/{sha256}                         guest

@@ -22,7 +22,7 @@ HISTORY_SCHEMA: Final[dict[str, pl.DataType | type[pl.DataType]]] = {
 """Columns of the history; ``before`` is missing where the string was judged first."""
 
 
-def verdict_history(record: SiteRecord, *, kind: str) -> pl.DataFrame:
+def verdict_history(record: SiteRecord, *, kind: str, string: str | None = None) -> pl.DataFrame:
     """Give every change of an overall verdict, by the entries of judging, oldest first.
 
     A verdict stands in an entry that is never edited; a new one comes by a further entry that
@@ -31,9 +31,13 @@ def verdict_history(record: SiteRecord, *, kind: str) -> pl.DataFrame:
     Args:
         record: the record of the site.
         kind: kind of the entries that hold verdicts in a frame ``strings``.
+        string: only of this string; of all when not given.
     """
+    wanted = pl.lit(value=True) if string is None else pl.col("string") == string
     parts = [
-        record.load_frame(entry, "strings").select(
+        record.scan_frame(entry, "strings")
+        .filter(wanted)
+        .select(
             "string",
             at=pl.lit(entry.device_time, dtype=pl.Datetime("us", "UTC")),
             person=pl.lit(entry.person),
@@ -42,6 +46,7 @@ def verdict_history(record: SiteRecord, *, kind: str) -> pl.DataFrame:
             because=pl.col("reasons").list.first().fill_null(""),
             read=pl.col("readings") > 0,
         )
+        .collect()
         for entry in record.journal.entries(kind=kind)
     ]
     if not parts:

@@ -14,13 +14,6 @@ from arraywright.procedures.allocate import ALLOCATION_PLANNED
 from arraywright.procedures.check_record import DESIGN_CHECKED
 from arraywright.procedures.commission import STRINGS_JUDGED
 from arraywright.procedures.decisions import DECISIONS, pallet_decisions
-from arraywright.procedures.field_rows import MODULE_PLACED, PLACEMENT_UNDONE
-from arraywright.procedures.incidents import (
-    INCIDENT,
-    INCIDENT_WHATS,
-    affected_modules,
-    incidents,
-)
 from arraywright.procedures.receive import DELIVERY_RECONCILED
 from arraywright.procedures.site_record import (
     FILE_RECEIVED,
@@ -31,10 +24,16 @@ from arraywright.procedures.site_record import (
 from arraywright.procedures.trace import story_of
 from arraywright.records.entry import parse_body
 from arraywright.web.access import ANYONE, AccessError, Visitor, require, site_of
+from arraywright.web.field_rows import MODULE_PLACED
 from arraywright.web.jobs import Job, Jobs
-from arraywright.web.office_conflicts import placement_conflicts
+from arraywright.web.office_conflicts import PLACEMENT_UNDONE, placement_conflicts
+from arraywright.web.office_incidents import (
+    INCIDENT,
+    INCIDENT_WHATS,
+    affected_modules,
+    incidents,
+)
 from arraywright.web.office_plots import columns_plot, trade_off_plot
-from arraywright.web.office_points import shown_points
 from arraywright.web.office_progress import progress
 from arraywright.web.office_reports import photo_kind, site_reports
 from arraywright.web.office_state import (
@@ -45,7 +44,7 @@ from arraywright.web.office_state import (
     pallets,
     stock,
 )
-from arraywright.web.office_tests import SESSION_KINDS, measured_sessions
+from arraywright.web.office_tests import SESSION_KINDS
 from arraywright.web.rendering import render
 from arraywright.web.site_handle import SiteHandle
 
@@ -56,7 +55,6 @@ office_router = APIRouter(tags=["pages"], include_in_schema=False)
 _Site = Annotated[SiteHandle, Depends(site_of)]
 _Anyone = Annotated[Visitor, require(*ANYONE, devices=False)]
 _PAGE: Final = 50
-_POINTS: Final = 100
 _STATION_OF: Final = {
     "check": "/design",
     "receive": "/yard",
@@ -201,50 +199,6 @@ def build(request: Request, site: _Site, visitor: _Anyone) -> Response:
             "conflicts": site.cached(
                 "conflicts", placement_conflicts, kinds=(MODULE_PLACED, PLACEMENT_UNDONE)
             )[:100],
-        },
-    )
-
-
-def _strings(record: SiteRecord) -> pl.DataFrame:
-    entry = record.latest(STRINGS_JUDGED)
-    if entry is None:
-        return pl.DataFrame(schema={"string": pl.String, "verdict": pl.String})
-    rank = {"fail": 0, "review": 1, "not_assessable": 2, "pass": 3}
-    return (
-        record.load_frame(entry, "strings")
-        .with_columns(_rank=pl.col("verdict").replace_strict(rank))
-        .sort("_rank", maintain_order=True)
-    )
-
-
-@office_router.get("/test")
-def proving(
-    request: Request,
-    site: _Site,
-    visitor: _Anyone,
-    verdict: str = "",
-    start: Annotated[int, Query(ge=0, le=10**7)] = 0,
-) -> Response:
-    """Show test sessions, verdicts and open points."""
-    strings = site.cached("strings", _strings, kinds=(STRINGS_JUDGED,))
-    if verdict:
-        strings = strings.filter(pl.col("verdict") == verdict)
-    points = shown_points(site)
-    return render(
-        request,
-        "test.html",
-        visitor=visitor,
-        given={
-            "overview": cached_overview(site),
-            "sessions": site.cached("sessions", measured_sessions, kinds=SESSION_KINDS),
-            "strings": strings[start : start + _PAGE].to_dicts(),
-            "found": strings.height,
-            "start": start,
-            "page": _PAGE,
-            "verdict": verdict,
-            "points": points[:_POINTS],
-            "points_open": sum(not one.settled_by for one in points),
-            "points_all": len(points),
         },
     )
 

@@ -11,7 +11,15 @@ import polars as pl
 
 from arraywright.dossier.words import significant
 
-__all__ = ["Bar", "ColumnsPlot", "Mark", "TradeOffPlot", "columns_plot", "trade_off_plot"]
+__all__ = [
+    "Bar",
+    "ColumnsPlot",
+    "Mark",
+    "TradeOffPlot",
+    "columns_plot",
+    "round_ticks",
+    "trade_off_plot",
+]
 
 _WIDTH: Final = 640
 _HEIGHT: Final = 360
@@ -115,8 +123,14 @@ def _span(values: Sequence[float]) -> tuple[float, float]:
     return (0.0 if 0 <= low < room else low - room), high + room
 
 
-def _ticks(low: float, high: float, count: int = 5) -> list[float]:
-    """Give round values between two, about so many."""
+def round_ticks(low: float, high: float, count: int = 5) -> list[float]:
+    """Give round values between two, about so many.
+
+    Args:
+        low: the lower end.
+        high: the upper end.
+        count: how many steps at most.
+    """
     raw = (high - low) / count
     power = 10.0 ** math.floor(math.log10(raw))
     step = next(power * one for one in (1, 2, 5, 10) if power * one >= raw)
@@ -166,11 +180,11 @@ def trade_off_plot(
         line=" ".join(f"{across(x)},{down(y)}" for x, y in curve),
         x_ticks=tuple(
             Mark(x=across(value), y=bottom, words=significant(value))
-            for value in _ticks(x_low, x_high)
+            for value in round_ticks(x_low, x_high)
         ),
         y_ticks=tuple(
             Mark(x=_LEFT, y=down(value), words=significant(value))
-            for value in _ticks(y_low, y_high)
+            for value in round_ticks(y_low, y_high)
         ),
         currency=str(summary.get("currency", "")),
     )
@@ -216,6 +230,6 @@ def columns_plot(by_day: pl.DataFrame, counted: str) -> ColumnsPlot | None:
                 y=round(bottom - (bottom - _TOP) * value / most, 1),
                 words=f"{value:g}",
             )
-            for value in _ticks(0, most)
+            for value in round_ticks(0, most)
         ),
     )

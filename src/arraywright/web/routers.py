@@ -14,6 +14,7 @@ from arraywright.web.office_actions import actions_router
 from arraywright.web.office_pages import office_router
 from arraywright.web.people_admin import people_admin_router
 from arraywright.web.people_pages import people_router
+from arraywright.web.proving_pages import proving_router
 from arraywright.web.start_pages import start_router
 from arraywright.web.sync_routes import sync_router
 
@@ -28,6 +29,7 @@ ROUTERS: Final[tuple[APIRouter, ...]] = (
     people_admin_router,
     map_router,
     office_router,
+    proving_router,
     actions_router,
     api_router,
 )

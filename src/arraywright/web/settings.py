@@ -34,6 +34,7 @@ class WebSettings:
         session_days: how long a browser stays signed in without being used [day].
         invitation_hours: how long an invitation and a code for a device hold [h].
         limit_rates: whether requests are counted and too many refused.
+        judge_phones: whether readings that phones hand in are judged without anybody asking.
     """
 
     folder: Path
@@ -45,6 +46,7 @@ class WebSettings:
     session_days: int = 14
     invitation_hours: int = 72
     limit_rates: bool = True
+    judge_phones: bool = True
 
     @property
     def https(self) -> bool:
