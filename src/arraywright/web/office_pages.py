@@ -14,6 +14,13 @@ from arraywright.procedures.allocate import ALLOCATION_PLANNED
 from arraywright.procedures.check_record import DESIGN_CHECKED
 from arraywright.procedures.commission import STRINGS_JUDGED
 from arraywright.procedures.decisions import DECISIONS, pallet_decisions
+from arraywright.procedures.field_rows import MODULE_PLACED, PLACEMENT_UNDONE
+from arraywright.procedures.incidents import (
+    INCIDENT,
+    INCIDENT_WHATS,
+    affected_modules,
+    incidents,
+)
 from arraywright.procedures.receive import DELIVERY_RECONCILED
 from arraywright.procedures.site_record import (
     FILE_RECEIVED,
@@ -24,15 +31,8 @@ from arraywright.procedures.site_record import (
 from arraywright.procedures.trace import story_of
 from arraywright.records.entry import parse_body
 from arraywright.web.access import ANYONE, AccessError, Visitor, require, site_of
-from arraywright.web.field_rows import MODULE_PLACED
 from arraywright.web.jobs import Job, Jobs
-from arraywright.web.office_conflicts import PLACEMENT_UNDONE, placement_conflicts
-from arraywright.web.office_incidents import (
-    INCIDENT,
-    INCIDENT_WHATS,
-    affected_modules,
-    incidents,
-)
+from arraywright.web.office_conflicts import placement_conflicts
 from arraywright.web.office_plots import columns_plot, trade_off_plot
 from arraywright.web.office_progress import progress
 from arraywright.web.office_reports import photo_kind, site_reports
