@@ -44,9 +44,21 @@ class Office:
 
 
 @contextlib.contextmanager
-def open_office(folder: Path, *, record_url: str | None = None) -> Iterator[Office]:
-    """Open a site folder as the server does, with a person of every role."""
-    settings = WebSettings(folder=folder, record_url=record_url, limit_rates=False)
+def open_office(
+    folder: Path, *, record_url: str | None = None, judge_phones: bool = False
+) -> Iterator[Office]:
+    """Open a site folder as the server does, with a person of every role.
+
+    With ``judge_phones`` readings of phones are judged at once, the next not within a minute.
+    """
+    settings = WebSettings(
+        folder=folder,
+        record_url=record_url,
+        limit_rates=False,
+        judge_phones=judge_phones,
+        judge_quiet_s=0.05,
+        judge_apart_s=60.0,
+    )
     app = create_app(settings)
     with TestClient(app, base_url="http://127.0.0.1:8440") as client:
         site: SiteHandle = app.state.site
@@ -90,10 +102,11 @@ class RunningServer:
 def run_server(
     folder: Path, *, port: int, log: Path, record_url: str | None = None
 ) -> RunningServer:
-    """Start ``arraywright serve`` and wait until it answers."""
+    """Start ``arraywright serve`` and wait until it answers; phones' readings wait for a button."""
     written = log.open("a+")
     start_program = "from arraywright.cli.main import main; main()"
     words = [sys.executable, "-c", start_program, "serve", str(folder), "--port", str(port)]
+    words += ["--no-judge-phones"]
     if record_url:
         words += ["--record-url", record_url]
     start = written.seek(0, 2)

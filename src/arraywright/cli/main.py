@@ -492,6 +492,12 @@ def verify(site: Path, as_json: bool, all_findings: bool) -> None:  # noqa: FBT0
     help="PostgreSQL server that holds the record, postgresql://user@host/database, for many "
     "crews. Without it, or ARRAYWRIGHT_RECORD_URL, the record in the site folder.",
 )
+@click.option(
+    "--judge-phones/--no-judge-phones",
+    default=True,
+    help="Whether readings that phones hand in are judged without anybody asking, at most once in "
+    "five minutes.",
+)
 def serve(
     site: Path,
     host: str,
@@ -500,6 +506,7 @@ def serve(
     certificate: Path | None,
     key: Path | None,
     record_url: str | None,
+    judge_phones: bool,  # noqa: FBT001
 ) -> None:
     """Serve the site: office pages, field page, programming interface and synchronisation.
 
@@ -526,6 +533,7 @@ def serve(
                 folder=site,
                 record_url=record_url,
                 address=(address or made).rstrip("/"),
+                judge_phones=judge_phones,
             ),
             host=host,
             port=port,

@@ -20,6 +20,7 @@ from arraywright.errors import ArraywrightError, CallError, InputFileError, Reco
 from arraywright.web.access import AccessError
 from arraywright.web.jobs import Jobs
 from arraywright.web.limits import Limiter
+from arraywright.web.phone_judging import PhoneJudging
 from arraywright.web.rendering import error_page
 from arraywright.web.routers import ROUTERS
 from arraywright.web.security import Counts, Gatekeeper
@@ -42,7 +43,9 @@ def create_app(settings: WebSettings) -> FastAPI:
 
     @contextlib.asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
+        app.state.phone_judging.start()
         yield
+        app.state.phone_judging.close()
         app.state.jobs.close()
         site.close()
 
@@ -59,6 +62,7 @@ def create_app(settings: WebSettings) -> FastAPI:
     app.state.site = site
     app.state.counts = counts
     app.state.jobs = Jobs(settings)
+    app.state.phone_judging = PhoneJudging(site, app.state.jobs)
     app.state.limiter = Limiter(active=settings.limit_rates)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     for router in ROUTERS:

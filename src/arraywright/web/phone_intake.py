@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from typing import Any, Final
 
 import polars as pl
@@ -15,7 +16,7 @@ from arraywright.tables import TableSpec
 from arraywright.web.site_handle import SiteHandle
 from arraywright.web.uploads import INPUTS
 
-__all__ = ["PHONE_PLACEMENTS", "PHONE_READINGS", "phone_files"]
+__all__ = ["PHONE_PLACEMENTS", "PHONE_READINGS", "phone_files", "unjudged_readings"]
 
 PHONE_PLACEMENTS: Final = "as-built-from-phones.csv"
 PHONE_READINGS: Final = "string-readings-from-phones.csv"
@@ -43,6 +44,25 @@ def phone_files(site: SiteHandle, person: str) -> dict[str, Any]:
         path = write_whole(folder / name, csv_bytes(_plain(frame, spec)))
         steps.append({"file": str(path), "replaced": name if name in standing else None})
     return {"steps": steps}
+
+
+def unjudged_readings(site: SiteHandle) -> str:
+    """Give the SHA-256 of the readings of phones when others were judged; empty when none wait.
+
+    Raises:
+        ArraywrightError: the description has mistakes, or the record cannot be read.
+    """
+    record = site.record("server")
+    readings = field_rows(record.journal, record.site).readings
+    judged = {
+        str(body["sha256"])
+        for body in (parse_body(entry.body) for entry in record.received(STRING_READINGS))
+        if body["file"] == PHONE_READINGS
+    }
+    if readings.is_empty() and not judged:
+        return ""
+    digest = hashlib.sha256(csv_bytes(_plain(readings, STRING_READINGS))).hexdigest()
+    return "" if digest in judged else digest
 
 
 def _plain(frame: pl.DataFrame, spec: TableSpec) -> pl.DataFrame:

@@ -35,6 +35,8 @@ class WebSettings:
         invitation_hours: how long an invitation and a code for a device hold [h].
         limit_rates: whether requests are counted and too many refused.
         judge_phones: whether readings that phones hand in are judged without anybody asking.
+        judge_quiet_s: how long phones must have handed in nothing before that [s].
+        judge_apart_s: how long after the last such judging the next begins at the earliest [s].
     """
 
     folder: Path
@@ -47,6 +49,8 @@ class WebSettings:
     invitation_hours: int = 72
     limit_rates: bool = True
     judge_phones: bool = True
+    judge_quiet_s: float = 20.0
+    judge_apart_s: float = 300.0
 
     @property
     def https(self) -> bool:

@@ -190,6 +190,8 @@ def push(
     counts: Counts = request.app.state.counts
     for result in results:
         counts.add(f"entries_{result.outcome}")
+    if any(result.outcome == "added" for result in results):
+        request.app.state.phone_judging.notice()
     return {
         "server_time": format_time(now),
         "clock_ahead_s": ahead_s,
