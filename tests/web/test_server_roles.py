@@ -70,6 +70,7 @@ GET    /api/v1/map/strings/{string:path}        guest
 GET    /design                                  guest
 GET    /yard                                    guest
 GET    /incidents/{key}                         guest
+POST   /incidents/{key}/settle                  tester
 GET    /build                                   guest
 GET    /test                                    guest
 GET    /test/strings/{string:path}              guest
@@ -79,6 +80,10 @@ GET    /documents                               guest
 GET    /documents/{name}                        guest
 GET    /photos/{sha256}                         guest
 GET    /keep                                    guest
+POST   /keep/recalls                            lead
+GET    /keep/recalls/{key}                      guest
+POST   /keep/recalls/{key}/settle               lead
+POST   /keep/recalls/{key}/withdraw             lead
 GET    /story/{subject}                         guest
 GET    /find                                    guest
 GET    /jobs/{job_id}                           guest
@@ -104,6 +109,7 @@ GET    /api/v1/sessions                         guest
 GET    /api/v1/open-points                      guest
 GET    /api/v1/progress                         guest
 GET    /api/v1/incidents                        guest
+GET    /api/v1/recalls                          guest
 GET    /api/v1/story/{subject}                  guest
 GET    /api/v1/changes                          guest
 GET    /api/v1/documents                        guest

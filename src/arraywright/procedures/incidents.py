@@ -2,33 +2,45 @@
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass
-from datetime import date
+from datetime import UTC, date, datetime, time
 from typing import Any, Final
+from zoneinfo import ZoneInfo
 
 import polars as pl
 
 from arraywright.errors import CallError
-from arraywright.procedures.receive import DELIVERY_RECONCILED
+from arraywright.findings import Finding, Verdict
+from arraywright.procedures.field_points import INCIDENT_REPORTED
+from arraywright.procedures.field_rows import moment_of
+from arraywright.procedures.photographs import photographs
+from arraywright.procedures.settlements import Settlement, settlements
 from arraywright.procedures.site_record import SiteRecord
-from arraywright.procedures.where_now import placements
+from arraywright.procedures.where_now import delivered_modules, modules_now
 from arraywright.records.entry import Entry, NewEntry, json_body, parse_body
 
 __all__ = [
     "INCIDENT",
+    "INCIDENT_KINDS",
     "INCIDENT_WHATS",
     "Incident",
     "affected_modules",
+    "incident_points",
     "incidents",
     "record_incident",
 ]
 
 INCIDENT: Final = "office_incident"
-"""Kind of entry of something that happened to modules."""
+"""Kind of entry of something that happened to modules, entered in the office."""
 
-INCIDENT_WHATS: Final = ("dropped", "storm", "water", "fire", "theft", "other")
+INCIDENT_KINDS: Final = (INCIDENT, INCIDENT_REPORTED)
+"""Kinds of entry that tell an incident."""
+
+INCIDENT_WHATS: Final = ("dropped", "storm", "water", "fire", "person_hurt", "theft", "other")
+_GRAVE: Final = {"fire", "person_hurt"}
 _MOST_NAMES: Final = 2_000
-_SHOWN: Final = 2_000
+_NAMED_KINDS: Final = {"module", "pallet", "string", "position", "structure"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,40 +48,134 @@ class Incident:
     """Something that happened to modules.
 
     Attributes:
-        key: its number, in the order in which incidents were entered.
+        key: the entry that tells it.
+        origin: ``office`` or ``phone``.
         what: one of ``INCIDENT_WHATS``.
-        day: when, ``YYYY-MM-DD``.
+        day: when, ``YYYY-MM-DD`` by the site's calendar.
         told: what happened, in the person's words.
-        names: pallets, strings and serials that are affected, as given.
+        names: pallets, strings, tables and serials that are affected, as given.
+        serials: serials that a phone read, as given.
+        subject: what it happened to, as a phone says; the incident's own name in the office.
         person: who entered it.
         at: when it was entered.
+        photos: SHA-256 of every photograph that has arrived.
+        settlement: who settled it, when, why and what was inspected; None while it is open.
     """
 
     key: str
+    origin: str
     what: str
     day: str
     told: str
     names: tuple[str, ...]
+    serials: tuple[str, ...]
+    subject: str
     person: str
-    at: str
+    at: datetime
+    photos: tuple[str, ...]
+    settlement: Settlement | None
+
+    def as_dict(self) -> dict[str, Any]:
+        """Give it as plain data."""
+        settled = self.settlement
+        held = {
+            name: getattr(self, name)
+            for name in ("key", "origin", "what", "day", "told", "subject", "person")
+        }
+        return held | {
+            "names": [*self.names, *self.serials],
+            "at": self.at.isoformat(),
+            "photos": list(self.photos),
+            "settled_by": "" if settled is None else settled.person,
+            "settled_at": None if settled is None else settled.at.isoformat(),
+            "reason": "" if settled is None else settled.reason,
+            "inspected": "" if settled is None else settled.inspected,
+        }
 
 
-def _incident(entry: Entry) -> Incident:
+def _of_office(entry: Entry, settled: Settlement | None) -> Incident:
     body = parse_body(entry.body)
     return Incident(
-        key=entry.subject,
+        key=entry.uuid,
+        origin="office",
         what=body["what"],
         day=body["day"],
         told=body["told"],
         names=tuple(body["names"]),
+        serials=(),
+        subject=entry.subject,
         person=entry.person,
-        at=entry.device_time.isoformat(),
+        at=entry.device_time,
+        photos=(),
+        settlement=settled,
+    )
+
+
+def _texts(value: object) -> tuple[str, ...]:
+    held = value if isinstance(value, list) else []
+    return tuple(one for one in held if isinstance(one, str) and one)[:_MOST_NAMES]
+
+
+def _of_phone(record: SiteRecord, entry: Entry, settled: Settlement | None) -> Incident:
+    """Give what a phone told; what its entry says amiss is left out, the incident never is."""
+    body: dict[str, Any] = {}
+    with contextlib.suppress(ValueError):
+        parsed = parse_body(entry.body)
+        body = parsed if isinstance(parsed, dict) else {}
+    what, told = body.get("incident_kind"), body.get("what")
+    note = body.get("note")
+    at = moment_of(entry, body)
+    return Incident(
+        key=entry.uuid,
+        origin="phone",
+        what=what if isinstance(what, str) and what in INCIDENT_WHATS else "other",
+        day=at.astimezone(ZoneInfo(record.site.time_zone)).date().isoformat(),
+        told=" ".join(one for one in (told, note) if isinstance(one, str) and one),
+        names=(entry.subject,) if entry.subject_kind in _NAMED_KINDS else (),
+        serials=_texts(body.get("serials")),
+        subject=f"{entry.subject_kind} {entry.subject}",
+        person=entry.person,
+        at=at,
+        photos=photographs(body, record.files),
+        settlement=settled,
     )
 
 
 def incidents(record: SiteRecord) -> list[Incident]:
-    """List the incidents, the newest first."""
-    return [_incident(entry) for entry in record.journal.live(kind=INCIDENT)][::-1]
+    """List the incidents that office and phones told, the newest first, open ones before."""
+    settled = settlements(record)
+    found = [_of_office(entry, settled.get(entry.uuid)) for entry in _live(record, INCIDENT)]
+    found += [
+        _of_phone(record, entry, settled.get(entry.uuid))
+        for entry in _live(record, INCIDENT_REPORTED)
+    ]
+    found.sort(key=lambda one: (one.day, one.at), reverse=True)
+    return sorted(found, key=lambda one: one.settlement is not None)
+
+
+def _live(record: SiteRecord, kind: str) -> list[Entry]:
+    return list(record.journal.live(kind=kind))
+
+
+def incident_points(record: SiteRecord) -> list[tuple[str, Finding]]:
+    """Give what incidents entered in the office leave open: the entry, and the finding."""
+    return [
+        (
+            one.key,
+            Finding(
+                check="incident-reported",
+                subject_kind="incident",
+                subject=one.subject,
+                verdict=Verdict.FAIL if one.what in _GRAVE else Verdict.REVIEW,
+                message=f"An incident was entered ({one.person}, {one.day}): "
+                f"{one.what.replace('_', ' ')}; {one.told.rstrip('.')}.",
+                remedy="Look at the modules it is about and decide.",
+                found=", ".join(one.names[:20]),
+                basis="common-practice",
+            ),
+        )
+        for one in (_of_office(entry, None) for entry in _live(record, INCIDENT))
+    ]
 
 
 def record_incident(
@@ -87,7 +193,8 @@ def record_incident(
             "incident-not-told",
             "The incident is not told wholly"
             + (f": not known are {', '.join(unknown[:10])}." if unknown else "."),
-            "Say what happened, and name pallets, strings or serials of this site, one a line.",
+            "Say what happened, and name pallets, strings, tables or serials of this site, one a "
+            "line.",
         )
     number = sum(1 for _ in record.journal.entries(kind=INCIDENT)) + 1
     body = {
@@ -108,42 +215,24 @@ def record_incident(
     )[0]
 
 
-def _modules(record: SiteRecord) -> pl.DataFrame:
-    entry = record.latest(DELIVERY_RECONCILED)
-    if entry is None:
-        return pl.DataFrame(schema={"serial": pl.String, "pallet": pl.String})
-    return record.load_frame(entry, "modules").select("serial", "pallet")
-
-
 def _known(record: SiteRecord) -> set[str]:
-    modules = _modules(record)
+    modules = delivered_modules(record)
     return {
         *record.site.strings["string"].to_list(),
+        *record.site.positions["structure"].drop_nulls().to_list(),
         *modules["serial"].drop_nulls().to_list(),
         *modules["pallet"].drop_nulls().to_list(),
     }
 
 
-def affected_modules(record: SiteRecord, incident: Incident) -> list[dict[str, Any]]:
-    """List the modules an incident is about and where they are now, at most 2,000.
+def affected_modules(record: SiteRecord, incident: Incident) -> pl.DataFrame:
+    """Give the modules an incident is about, where they are now, and who looked at them since.
 
     Returns:
-        serial, pallet, string and place_in_string; without a string the module is in the yard.
+        frame of ``where_now.modules_now``; inspections count from the day of the incident.
     """
-    names = list(incident.names)
-    places = (
-        placements(record)
-        .select("serial", "string", "place_in_string")
-        .unique("serial", keep="last", maintain_order=True)
-    )
-    joined = _modules(record).join(places, on="serial", how="full", coalesce=True)
-    return (
-        joined.filter(
-            pl.col("serial").is_in(names)
-            | pl.col("pallet").is_in(names)
-            | pl.col("string").is_in(names)
-        )
-        .sort("string", "place_in_string", "pallet", "serial", nulls_last=True)
-        .head(_SHOWN)
-        .to_dicts()
+    zone = ZoneInfo(record.site.time_zone)
+    began = datetime.combine(date.fromisoformat(incident.day), time(0), tzinfo=zone)
+    return modules_now(
+        record, serials=incident.serials, names=incident.names, since=began.astimezone(UTC)
     )

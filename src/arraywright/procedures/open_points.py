@@ -14,6 +14,9 @@ from arraywright.procedures.allocate import ALLOCATION_PLANNED
 from arraywright.procedures.check_record import DESIGN_CHECKED
 from arraywright.procedures.commission import STRINGS_JUDGED
 from arraywright.procedures.field_points import FIELD_POINT_KINDS, field_points
+from arraywright.procedures.field_rows import MODULES_RECALLED
+from arraywright.procedures.incidents import INCIDENT, incident_points
+from arraywright.procedures.recalls import RECALL_KINDS, recall_points
 from arraywright.procedures.receive import DELIVERY_RECONCILED
 from arraywright.procedures.settlements import (
     POINT_SETTLED,
@@ -43,7 +46,10 @@ CHECKED_KINDS: Final = (
 )
 """Kinds of entry that bring findings of checks, or take them away."""
 
-POINT_KINDS: Final = (*CHECKED_KINDS, *FIELD_POINT_KINDS, POINT_SETTLED)
+_ENTERED_KINDS: Final = (*FIELD_POINT_KINDS, INCIDENT, *RECALL_KINDS, POINT_SETTLED)
+"""Kinds of entry that bring what people told, settle it, or take it back."""
+
+POINT_KINDS: Final = (*CHECKED_KINDS, *_ENTERED_KINDS)
 """Kinds of entry that change what is open."""
 
 _GRAVITY: Final = (Verdict.FAIL, Verdict.REVIEW, Verdict.NOT_ASSESSABLE)
@@ -103,6 +109,12 @@ def _entered(record: SiteRecord) -> Iterator[OpenPoint]:
     """Give what people told that is open until somebody settles it."""
     for one in field_points(record.journal, record.site):
         yield OpenPoint(key=one.uuid, origin="phone", finding=one.finding, entered=True)
+    for origin, told in (
+        (INCIDENT, incident_points(record)),
+        (MODULES_RECALLED, recall_points(record)),
+    ):
+        for uuid, finding in told:
+            yield OpenPoint(key=uuid, origin=origin, finding=finding, entered=True)
 
 
 def open_points(

@@ -14,6 +14,7 @@ from arraywright.errors import CallError
 from arraywright.procedures.allocate import ALLOCATION_PLANNED
 from arraywright.procedures.commission import STRINGS_JUDGED
 from arraywright.procedures.incidents import affected_modules, incidents
+from arraywright.procedures.recalls import recalled_modules, recalls
 from arraywright.procedures.receive import DELIVERY_RECONCILED
 from arraywright.procedures.site_record import FILE_RECEIVED, FILE_WITHDRAWN, SiteRecord
 from arraywright.procedures.trace import story_of
@@ -192,7 +193,9 @@ def the_points(
                 "key": one.key,
                 "origin": one.origin,
                 "settled_by": one.settled_by,
+                "settled_at": one.settlement and one.settlement.at.isoformat(),
                 "reason": one.reason,
+                "inspected": "" if one.settlement is None else one.settlement.inspected,
                 **one.finding.as_dict(),
             }
             for one in held[start : start + limit]
@@ -215,9 +218,20 @@ def the_incidents(site: _Site, _visitor: _Reader) -> dict[str, Any]:
     record = site.record("server")
     return {
         "incidents": [
-            {name: getattr(one, name) for name in one.__slots__}
-            | {"names": list(one.names), "modules": affected_modules(record, one)}
+            one.as_dict() | {"modules": affected_modules(record, one).head(2_000).to_dicts()}
             for one in incidents(record)[:100]
+        ]
+    }
+
+
+@api_router.get("/recalls", summary="Modules that their maker calls back")
+def the_recalls(site: _Site, _visitor: _Reader) -> dict[str, Any]:
+    """List recalls, the newest first, those taken back last, each with where its modules are."""
+    record = site.record("server")
+    return {
+        "recalls": [
+            one.as_dict() | {"modules": recalled_modules(record, one).head(2_000).to_dicts()}
+            for one in recalls(record)[:100]
         ]
     }
 

@@ -10,15 +10,13 @@ from functools import cache
 from pathlib import Path
 from typing import Annotated, Any, Final
 
-import polars as pl
 from fastapi import APIRouter, Depends, Query
 from fastapi.responses import FileResponse, RedirectResponse
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import Response
 
-from arraywright.delivery.labels import normal_serial
-from arraywright.procedures.field_rows import MODULES_RECALLED
-from arraywright.records import NewEntry, json_body
+from arraywright.procedures.recalls import MOST_RECALLED, RECALL_KINDS, RecallScope, record_recall
+from arraywright.records import parse_body
 from arraywright.web.access import ANYONE, LEADS, AccessError, Visitor, require, site_of
 from arraywright.web.field_pack import Pack, blocks_of, make_pack, pack_bytes
 from arraywright.web.limits import limited
@@ -39,7 +37,7 @@ PACK_KINDS: Final = (
     "module_placed",
     "placement_undone",
     "module_inspected",
-    "office_modules_recalled",
+    *RECALL_KINDS,
 )
 """Kinds of entry that change what stands in a work pack."""
 
@@ -54,7 +52,6 @@ _TYPES: Final = {
 _LATER: Final = ("sw.js", "decode_worker.js")
 _IMMUTABLE: Final = "public, max-age=31536000, immutable"
 _MOST_BLOCKS: Final = 500
-_MOST_RECALLED: Final = 50_000
 
 field_router = APIRouter(prefix="/field", tags=["field"])
 _Site = Annotated[SiteHandle, Depends(site_of)]
@@ -265,7 +262,7 @@ class Recall(BaseModel):
     """Modules that their maker calls back."""
 
     model_config = ConfigDict(extra="forbid")
-    serials: list[str] = Field(min_length=1, max_length=_MOST_RECALLED)
+    serials: list[str] = Field(min_length=1, max_length=MOST_RECALLED)
     reason: str = Field(min_length=1, max_length=2000)
 
 
@@ -276,21 +273,9 @@ def recall(
     asked: Recall,
 ) -> dict[str, Any]:
     """Enter that modules are recalled; phones then refuse them at the scan."""
-    spelled = pl.DataFrame({"serial": asked.serials}).select(normal_serial(pl.col("serial")))
-    serials = spelled["serial"].drop_nulls().unique().sort().to_list()
-    body = {"serials": serials, "reason": asked.reason.strip()}
-    site_name = site.record("server").site.name
-    (entry,) = site.journal(visitor.person).append(
-        [
-            NewEntry(
-                kind=MODULES_RECALLED,
-                subject_kind="site",
-                subject=site_name,
-                body=json_body(body),
-            )
-        ]
-    )
-    return {"entry": entry.uuid, "serials": len(serials)}
+    scope = RecallScope(serials=tuple(asked.serials))
+    entry = record_recall(site.record(visitor.person), reason=asked.reason, scope=scope)
+    return {"entry": entry.uuid, "serials": len(parse_body(entry.body)["serials"])}
 
 
 def _pack_of(site: SiteHandle, chosen: Sequence[str]) -> Pack:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Final
-from urllib.parse import quote
 
 from fastapi import APIRouter, Depends, File, Form, Request, UploadFile
 from fastapi.responses import JSONResponse, RedirectResponse
@@ -29,6 +28,7 @@ from arraywright.web.access import (
     site_of,
 )
 from arraywright.web.jobs import COMMANDS, Job, Jobs
+from arraywright.web.keeping_pages import lines_of
 from arraywright.web.office_conflicts import withdraw_placement
 from arraywright.web.office_state import pallets
 from arraywright.web.office_tests import sign_session
@@ -247,9 +247,9 @@ def tell_incident(
         raise CallError(
             "day-not-understood", f"Found the day {day[:30]!r}.", "Give a date."
         ) from None
-    listed = [line.strip() for line in names.replace(",", "\n").splitlines() if line.strip()]
-    entry = record_incident(site.record(visitor.person), what=what, day=on, told=told, names=listed)
-    return RedirectResponse(f"/incidents/{quote(entry.subject)}", status_code=303)
+    record = site.record(visitor.person)
+    entry = record_incident(record, what=what, day=on, told=told, names=lines_of(names))
+    return RedirectResponse(f"/incidents/{entry.uuid}", status_code=303)
 
 
 @actions_router.post("/build/withdraw")

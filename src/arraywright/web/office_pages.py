@@ -15,12 +15,8 @@ from arraywright.procedures.check_record import DESIGN_CHECKED
 from arraywright.procedures.commission import STRINGS_JUDGED
 from arraywright.procedures.decisions import DECISIONS, pallet_decisions
 from arraywright.procedures.field_rows import MODULE_PLACED, PLACEMENT_UNDONE
-from arraywright.procedures.incidents import (
-    INCIDENT,
-    INCIDENT_WHATS,
-    affected_modules,
-    incidents,
-)
+from arraywright.procedures.incidents import INCIDENT_KINDS, INCIDENT_WHATS, incidents
+from arraywright.procedures.photographs import photo_kind
 from arraywright.procedures.receive import DELIVERY_RECONCILED
 from arraywright.procedures.site_record import (
     FILE_RECEIVED,
@@ -35,7 +31,7 @@ from arraywright.web.jobs import Job, Jobs
 from arraywright.web.office_conflicts import placement_conflicts
 from arraywright.web.office_plots import columns_plot, trade_off_plot
 from arraywright.web.office_progress import progress
-from arraywright.web.office_reports import photo_kind, site_reports
+from arraywright.web.office_reports import site_reports
 from arraywright.web.office_state import (
     PLACED_KINDS,
     STOCK_KINDS,
@@ -48,7 +44,7 @@ from arraywright.web.office_tests import SESSION_KINDS
 from arraywright.web.rendering import render
 from arraywright.web.site_handle import SiteHandle
 
-__all__ = ["cached_overview", "documents", "office_router"]
+__all__ = ["cached_overview", "documents", "latest_summary", "office_router"]
 
 office_router = APIRouter(tags=["pages"], include_in_schema=False)
 
@@ -64,7 +60,7 @@ _STATION_OF: Final = {
     "verify": "/keep",
 }
 _ALL_KINDS: Final = (*STOCK_KINDS, *PLACED_KINDS, *SESSION_KINDS, ALLOCATION_PLANNED,
-                     DESIGN_CHECKED, "dossier_written", INCIDENT)  # fmt: skip
+                     DESIGN_CHECKED, "dossier_written", *INCIDENT_KINDS)  # fmt: skip
 _FILE_KINDS: Final = (FILE_RECEIVED, FILE_WITHDRAWN)
 _WORDS_OF_KINDS: Final = {
     ".pdf": "application/pdf",
@@ -84,7 +80,8 @@ def _jobs(request: Request) -> Jobs:
     return held
 
 
-def _summary(record: SiteRecord, kind: str) -> dict[str, Any]:
+def latest_summary(record: SiteRecord, kind: str) -> dict[str, Any]:
+    """Give the summary of the newest result of a kind, with ``_at`` and ``_person``."""
     entry = record.latest(kind)
     if entry is None:
         return {}
@@ -105,7 +102,7 @@ def design(request: Request, site: _Site, visitor: _Anyone) -> Response:
         given={
             "site": record.site,
             "overview": cached_overview(site),
-            "checked": _summary(record, DESIGN_CHECKED),
+            "checked": latest_summary(record, DESIGN_CHECKED),
             "findings": [one for one in findings if one.verdict != "pass"][:300],
             "passed": sum(one.verdict == "pass" for one in findings),
             "jobs": _jobs(request).newest(5),
@@ -147,25 +144,8 @@ def yard(
             "choices": DECISIONS,
             "incidents": incidents(record),
             "whats": INCIDENT_WHATS,
-            "received": _summary(record, DELIVERY_RECONCILED),
+            "received": latest_summary(record, DELIVERY_RECONCILED),
         },
-    )
-
-
-@office_router.get("/incidents/{key}")
-def incident(request: Request, site: _Site, visitor: _Anyone, key: str) -> Response:
-    """Show an incident: what is affected, where it is now, what to inspect."""
-    record = site.record(visitor.person)
-    found = next((one for one in incidents(record) if one.key == key), None)
-    if found is None:
-        raise AccessError(
-            404, "incident-unknown", message="There is no such incident.", remedy="Open the yard."
-        )
-    return render(
-        request,
-        "incident.html",
-        visitor=visitor,
-        given={"incident": found, "modules": affected_modules(record, found)},
     )
 
 
@@ -177,7 +157,7 @@ def _plan(record: SiteRecord) -> dict[str, Any]:
         name: record.load_frame(entry, name).to_dicts()
         for name in ("trade_off", "classes", "yard_days", "changes", "unplanned")
     }
-    return {"summary": _summary(record, ALLOCATION_PLANNED), **frames}
+    return {"summary": latest_summary(record, ALLOCATION_PLANNED), **frames}
 
 
 @office_router.get("/build")
@@ -263,23 +243,6 @@ def photo(site: _Site, _visitor: _Anyone, sha256: str) -> Response:
             404, "photo-unknown", message="There is no such photograph.", remedy="Look again later."
         )
     return FileResponse(path, media_type=kind, headers={"Cache-Control": "private, max-age=86400"})
-
-
-@office_router.get("/keep")
-def keep(request: Request, site: _Site, visitor: _Anyone) -> Response:
-    """Show what is kept for the years after building."""
-    record = site.record(visitor.person)
-    seal = site.seal()
-    return render(
-        request,
-        "keep.html",
-        visitor=visitor,
-        given={
-            "overview": cached_overview(site),
-            "dossier": _summary(record, "dossier_written"),
-            "seal": seal,
-        },
-    )
 
 
 @office_router.get("/story/{subject}")

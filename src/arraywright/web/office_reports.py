@@ -5,19 +5,15 @@ from __future__ import annotations
 from typing import Any, Final
 
 from arraywright.procedures.field_marks import marked_entries
+from arraywright.procedures.photographs import photographs
 from arraywright.procedures.site_record import SiteRecord
-from arraywright.records import Entry, FileStore, named_files
+from arraywright.records import Entry, FileStore
 from arraywright.records.entry import parse_body
 
-__all__ = ["photo_kind", "site_reports"]
+__all__ = ["site_reports"]
 
 _ALWAYS: Final = ("defect_reported", "incident_reported")
 _SHOWN: Final = 100
-_KINDS: Final = (
-    (b"\xff\xd8\xff", "image/jpeg"),
-    (b"\x89PNG\r\n\x1a\n", "image/png"),
-    (b"RIFF", "image/webp"),
-)
 
 
 def site_reports(record: SiteRecord) -> list[dict[str, Any]]:
@@ -40,13 +36,5 @@ def _told(entry: Entry, files: FileStore) -> dict[str, Any]:
         "person": entry.person,
         "at": entry.device_time.isoformat(),
         "told": ", ".join(one for one in words if isinstance(one, str) and one),
-        "photos": [one.sha256 for one in named_files(body) if files.has(one)][:12],
+        "photos": list(photographs(body, files))[:12],
     }
-
-
-def photo_kind(beginning: bytes) -> str | None:
-    """Tell which kind of picture bytes begin like; None for anything else."""
-    for mark, kind in _KINDS:
-        if beginning.startswith(mark) and (kind != "image/webp" or beginning[8:12] == b"WEBP"):
-            return kind
-    return None

@@ -9,6 +9,7 @@ from fastapi import APIRouter
 from arraywright.web.api_routes import api_router
 from arraywright.web.field_routes import field_router
 from arraywright.web.health import health_router
+from arraywright.web.keeping_pages import keeping_router
 from arraywright.web.map_routes import map_router
 from arraywright.web.office_actions import actions_router
 from arraywright.web.office_pages import office_router
@@ -29,6 +30,7 @@ ROUTERS: Final[tuple[APIRouter, ...]] = (
     people_admin_router,
     map_router,
     office_router,
+    keeping_router,
     proving_router,
     actions_router,
     api_router,
