@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import shutil
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -12,6 +13,7 @@ import polars as pl
 import pytest
 
 from arraywright.demo.run import run_demo
+from arraywright.demo.scenario import SCENARIO
 from arraywright.errors import CallError
 from arraywright.findings import Verdict, worst_verdict
 from arraywright.procedures.allocate import allocate
@@ -21,8 +23,10 @@ from arraywright.procedures.receive import receive
 from arraywright.procedures.report import NO_PROGRESS, Report
 from arraywright.procedures.trace import trace
 from arraywright.procedures.verify import verify
+from arraywright.readers import read_site
 
-FAULTS = 11
+FAULTS = 12
+WRITTEN = "written"
 
 
 def _now() -> datetime:
@@ -31,11 +35,13 @@ def _now() -> datetime:
 
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, Report]]:
-    """Run the demo once; give its folder and its report."""
+    """Run the demo once; give its folder and its report, what it wrote copied beside."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("ARRAYWRIGHT_HOME", str(tmp_path_factory.mktemp("home")))
         folder = tmp_path_factory.mktemp("demo") / "site"
-        yield folder, run_demo(folder, progress=NO_PROGRESS)
+        report = run_demo(folder, progress=NO_PROGRESS)
+        shutil.copytree(folder / "out", folder.parent / WRITTEN)
+        yield folder, report
 
 
 def test_every_fault_put_in_is_found_and_no_sound_string_is_accused(
@@ -65,6 +71,7 @@ def test_same_inputs_again_change_nothing(demo: tuple[Path, Report]) -> None:
     folder, _ = demo
     inputs = sorted((folder / "inputs").iterdir())
     tests = {"as-built.csv", "instruments.csv", "string-readings.csv", "iv-curves.csv"}
+    tests |= {"inspections.csv", "bonding.csv", "thermograms.csv", "poles-to-earth.csv"}
     out = sorted(path for path in (folder / "out").glob("receiving*.pdf"))
     before = {path: hashlib.sha256(path.read_bytes()).hexdigest() for path in out}
     again = receive(
@@ -143,3 +150,45 @@ def test_folder_of_somebody_else_is_never_touched(tmp_path: Path) -> None:
     with pytest.raises(CallError, match="not made by the demo"):
         run_demo(tmp_path, progress=NO_PROGRESS)
     assert [path.name for path in tmp_path.iterdir()] == ["precious.txt"]
+
+
+def test_earth_fault_is_placed_where_it_was_put(demo: tuple[Path, Report]) -> None:
+    """From two voltages to earth its place is found within its interval, and its resistance.
+
+    Independent: the voltages are made by Ohm's law with the meter in series with the fault.
+    """
+    folder, _ = demo
+    (row,) = pl.read_csv(folder.parent / WRITTEN / "earth-faults.csv").to_dicts()
+    assert row["string"] == f"F-S{SCENARIO.low_insulation_string:03d}"
+    assert row["module"] == int(SCENARIO.earth_fault_position) + 1
+    assert row["position_low"] < SCENARIO.earth_fault_position < row["position_high"]
+    wide = 2.0 * row["fault_u_megohm"]
+    assert row["fault_megohm"] == pytest.approx(SCENARIO.earth_fault_megohm, abs=wide)
+
+
+def test_every_line_of_category_1_is_filled(demo: tuple[Path, Report]) -> None:
+    """Nothing of the tests of every system is left untested; the shorted diode's box is warm."""
+    folder, _ = demo
+    sheets = pl.read_csv(folder.parent / WRITTEN / "test-sheets.csv")
+    of_every_system = sheets.filter(pl.col("category") == 1)
+    assert of_every_system["not_tested"].sum() == 0
+    failed = of_every_system.filter(pl.col("failed") > 0)["test"].to_list()
+    assert failed == ["polarity", "insulation resistance"]
+    tests = pl.read_csv(folder.parent / WRITTEN / "site-tests.csv")
+    warm = tests.filter(pl.col("verdict") != "pass")
+    assert warm["subject"].to_list() == [f"F-S{SCENARIO.shorted_diode_string:03d}"]
+
+
+def test_building_and_yard_are_planned_by_days(demo: tuple[Path, Report]) -> None:
+    """Every string has a working day of the building, and the yard never holds too much."""
+    folder, _ = demo
+    days = pl.read_csv(folder.parent / WRITTEN / "yard-days.csv", try_parse_dates=True)
+    assert days["day"].min() == SCENARIO.lots[0].delivered_on
+    taken = days.filter(pl.col("taken_out") > 0)["day"].to_list()
+    assert taken[0] == SCENARIO.building_start
+    assert all(day.weekday() < 5 and day not in SCENARIO.holidays for day in taken)
+    site = read_site(folder).site
+    assert site is not None
+    assert site.yard is not None
+    room_m2 = sum(one.area_m2 for one in site.yard.areas)
+    assert days.filter(pl.col("area_needed_m2") > room_m2).is_empty()

@@ -5,18 +5,16 @@ from __future__ import annotations
 import csv
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, time, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import polars as pl
 
-from arraywright.arrays import BoolArray, FloatArray, IntArray, offsets_from_lengths
+from arraywright.demo.built import Built, at_moment, build
 from arraywright.demo.scenario import Scenario
 from arraywright.demo.weather import Afternoon, make_afternoon
-from arraywright.physics.desoto import ReferenceDiode, translate
-from arraywright.physics.fit import fit_datasheet, fit_flash
-from arraywright.physics.single_diode import SingleDiode
 from arraywright.physics.strings import (
     string_curve,
     string_open_circuit_voltage,
@@ -37,6 +35,7 @@ class TestDay:
 
     Attributes:
         paths: files in the order they were written.
+        built: what truly hangs in each string.
         wrong_serial: the serial of another class that was built in.
         wrong_string: the string it was built into.
     """
@@ -44,16 +43,9 @@ class TestDay:
     __test__ = False
 
     paths: tuple[Path, ...]
+    built: Built
     wrong_serial: str
     wrong_string: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Built:
-    names: list[str]
-    offsets: IntArray
-    reference: ReferenceDiode
-    shorted: BoolArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,43 +54,6 @@ class _Reading:
     second: int
     meter: str
     team: int
-
-
-def _template(module_type: ModuleType) -> ReferenceDiode:
-    label = module_type.power_classes[-1]
-    return fit_datasheet(
-        isc_a=label.isc_a,
-        voc_v=label.voc_v,
-        imp_a=label.imp_a,
-        vmp_v=label.vmp_v,
-        alpha_isc_a_per_k=module_type.alpha_isc_per_k * label.isc_a,
-        beta_voc_v_per_k=module_type.beta_voc_per_k * label.voc_v,
-        cells_in_series=module_type.cells_in_series,
-    ).reference
-
-
-def _build(
-    scenario: Scenario, names: Sequence[str], as_built: pl.DataFrame, module_type: ModuleType
-) -> _Built:
-    """Give what truly hangs in each string, faults included."""
-    missing = names[scenario.missing_module_string - 1]
-    present = as_built.filter(
-        ~((pl.col("string") == missing) & (pl.col("place_in_string") == 11))
-    ).sort(pl.col("string").replace_strict(list(names), list(range(len(names)))), "place_in_string")
-    lengths = present.group_by("string", maintain_order=True).len()
-    reference = fit_flash(
-        _template(module_type),
-        isc_a=present["true_isc_a"].to_numpy(),
-        voc_v=present["true_voc_v"].to_numpy(),
-        imp_a=present["true_imp_a"].to_numpy(),
-        vmp_v=present["true_vmp_v"].to_numpy(),
-    ).reference
-    shorted = np.zeros((present.height, module_type.bypass_substrings), dtype=np.bool_)
-    offsets = offsets_from_lengths(lengths["len"].to_numpy().astype(np.int64))
-    shorted[offsets[scenario.shorted_diode_string - 1] + 7, 1] = True
-    return _Built(
-        names=lengths["string"].to_list(), offsets=offsets, reference=reference, shorted=shorted
-    )
 
 
 def _steady(afternoon: Afternoon, second: int) -> bool:
@@ -137,20 +92,6 @@ def _schedule(scenario: Scenario, afternoon: Afternoon, count: int) -> list[_Rea
     return sorted(readings, key=lambda one: one.second)
 
 
-def _select(
-    built: _Built, strings: Sequence[int], irradiance: FloatArray, cell: FloatArray
-) -> tuple[SingleDiode, IntArray, BoolArray]:
-    parts = [np.arange(built.offsets[s - 1], built.offsets[s]) for s in strings]
-    lengths = np.array([len(part) for part in parts], dtype=np.int64)
-    flat = np.concatenate(parts)
-    diode = translate(
-        built.reference.take(flat),
-        irradiance_w_m2=np.repeat(irradiance, lengths),
-        cell_temp_c=np.repeat(cell, lengths),
-    )
-    return diode, offsets_from_lengths(lengths), built.shorted[flat]
-
-
 def _comma(value: float, digits: int) -> str:
     return f"{value:.{digits}f}".replace(".", ",")
 
@@ -158,7 +99,7 @@ def _comma(value: float, digits: int) -> str:
 def _write_readings(
     path: Path,
     scenario: Scenario,
-    built: _Built,
+    built: Built,
     *,
     afternoon: Afternoon,
     readings: Sequence[_Reading],
@@ -170,7 +111,7 @@ def _write_readings(
     cell_mean = afternoon.cell_temp_c[seconds]
     local = rng.normal(0.0, _LOCAL_SCATTER_K, len(built.names))
     cell = cell_mean + local[np.array(strings) - 1]
-    diode, offsets, shorted = _select(built, strings, irradiance, cell)
+    diode, offsets, shorted = at_moment(built, strings, irradiance, cell)
     voc = string_open_circuit_voltage(
         diode,
         offsets=offsets,
@@ -211,13 +152,14 @@ def _write_readings(
                 "Irradiance sensor",
                 "Thermometer",
                 "Insulation tester",
-                "Tester",
+                "Tested by",
             ]
         )
         for index, one in enumerate(readings):
             moment = afternoon.start + timedelta(seconds=one.second)
             sign = -1.0 if one.string == scenario.reversed_string else 1.0
             low = one.string == scenario.low_insulation_string
+            sound = _comma(rng.uniform(60.0, 180.0), 0)
             writer.writerow(
                 [
                     moment.strftime("%d.%m.%Y"),
@@ -229,8 +171,8 @@ def _write_readings(
                     _comma(back[index], 1),
                     _comma(afternoon.air_temp_c[one.second], 1),
                     _comma(afternoon.wind_m_s[one.second], 1),
-                    _comma(0.21, 2) if low else ">200",
-                    _comma(rng.uniform(60.0, 180.0), 0),
+                    _comma(scenario.earth_fault_megohm, 2) if low else ">200",
+                    _comma(scenario.earth_fault_megohm + 0.01, 2) if low else sound,
                     "1500",
                     _comma(rng.uniform(0.04, 0.18), 2),
                     one.meter,
@@ -245,7 +187,7 @@ def _write_readings(
 def _write_curves(
     path: Path,
     scenario: Scenario,
-    built: _Built,
+    built: Built,
     *,
     afternoon: Afternoon,
     start_s: int,
@@ -272,7 +214,7 @@ def _write_curves(
                 second += 20
             irradiance = afternoon.irradiance_w_m2[second]
             cell = afternoon.cell_temp_c[second]
-            diode, offsets, shorted = _select(
+            diode, offsets, shorted = at_moment(
                 built,
                 [string],
                 np.array([irradiance]),
@@ -320,6 +262,8 @@ def _write_instruments(path: Path, scenario: Scenario) -> None:
         ("TH-21", "surface thermometer", last_year, due, "", "", "", "0.5", ""),
         ("TH-22", "surface thermometer", last_year, due, "", "", "", "0.5", ""),
         ("IR-31", "insulation tester", last_year, due, "", "", "", "", "5"),
+        ("EC-51", "earth continuity tester", last_year, due, "", "", "", "", "2"),
+        ("TC-41", "thermal camera", last_year, due, "", "", "", "1.0", ""),
     ]
     with path.open("w", encoding="utf-8", newline="") as out:
         writer = csv.writer(out, lineterminator="\n")
@@ -340,14 +284,22 @@ def _write_instruments(path: Path, scenario: Scenario) -> None:
             writer.writerow([cell.isoformat() if isinstance(cell, date) else cell for cell in row])
 
 
-def _write_as_built(path: Path, as_built: pl.DataFrame, start: datetime) -> None:
+def _write_as_built(path: Path, scenario: Scenario, as_built: pl.DataFrame) -> None:
+    zone = ZoneInfo(scenario.time_zone)
+    days: list[datetime] = []
+    day = scenario.building_start
+    while len(days) * scenario.modules_per_day < as_built.height:
+        if day.weekday() < 5 and day not in scenario.holidays:
+            days.append(datetime.combine(day, time(7, 30), tzinfo=zone))
+        day += timedelta(days=1)
     with path.open("w", encoding="utf-8", newline="") as out:
         writer = csv.writer(out, lineterminator="\n")
         writer.writerow(["Serial number", "String", "Place in string", "Placed at", "Placed by"])
         for index, row in enumerate(
             as_built.select("serial", "string", "place_in_string").iter_rows()
         ):
-            moment = start + timedelta(days=index // 700, seconds=30 * (index % 700))
+            place = index % scenario.modules_per_day
+            moment = days[index // scenario.modules_per_day] + timedelta(seconds=40 * place)
             writer.writerow(
                 [*row, moment.isoformat(timespec="seconds"), f"crew {1 + index // 26 % 3}"]
             )
@@ -397,13 +349,13 @@ def write_test_files(
         for name in other
     )
     afternoon = make_afternoon(scenario, rng)
-    built = _build(scenario, strings, as_built, module_type)
+    built = build(scenario, strings, as_built, module_type)
     paths = tuple(
         folder / name
         for name in ("as-built.csv", "instruments.csv", "string-readings.csv", "iv-curves.csv")
     )
     folder.mkdir(parents=True, exist_ok=True)
-    _write_as_built(paths[0], as_built, afternoon.start - timedelta(days=16))
+    _write_as_built(paths[0], scenario, as_built)
     _write_instruments(paths[1], scenario)
     readings = _schedule(scenario, afternoon, len(built.names))
     _write_readings(paths[2], scenario, built, afternoon=afternoon, readings=readings, rng=rng)
@@ -415,4 +367,9 @@ def write_test_files(
         start_s=readings[-1].second + 200,
         rng=rng,
     )
-    return TestDay(paths=paths, wrong_serial=str(other["serial"]), wrong_string=wrong_string)
+    return TestDay(
+        paths=paths,
+        built=built,
+        wrong_serial=str(other["serial"]),
+        wrong_string=wrong_string,
+    )

@@ -11,6 +11,7 @@ import polars as pl
 from arraywright.demo.commissioning_files import write_test_files
 from arraywright.demo.delivery_files import write_delivery_files
 from arraywright.demo.modules import make_modules
+from arraywright.demo.next_morning import write_next_morning
 from arraywright.demo.prepare import prepare
 from arraywright.demo.scenario import SCENARIO
 from arraywright.demo.score import false_alarms, score, score_table
@@ -85,14 +86,30 @@ def run_demo(folder: Path, *, progress: Progress) -> Report:
         module_type=site.module_types[scenario.module_type],
     )
     clock.turn_to(scenario.test_day, 18)
-    commissioned = commission(
+    commission(
         folder,
         list(day.paths),
         person=_PERSON,
         now=now,
         progress=_Prefixed(progress, "commission"),
     )
-    clock.turn_to(scenario.test_day + timedelta(days=1), 9)
+    progress.stage("inspecting the site the morning after")
+    clock.turn_to(scenario.test_day + timedelta(days=1), 13)
+    commissioned = commission(
+        folder,
+        list(
+            write_next_morning(
+                inputs,
+                scenario,
+                built=day.built,
+                inverters=site.strings["inverter"].unique(maintain_order=True).to_list(),
+            )
+        ),
+        person=_PERSON,
+        now=now,
+        progress=_Prefixed(progress, "commission"),
+    )
+    clock.turn_to(scenario.test_day + timedelta(days=1), 15)
     handed = hand_over(folder, person=_PERSON, now=now, progress=_Prefixed(progress, "dossier"))
     traced = trace(folder, day.wrong_serial, now=now, progress=_Prefixed(progress, "trace"))
     numbers = dict(modules.select("pallet_number", "pallet").unique().iter_rows())

@@ -48,6 +48,9 @@ class Scenario:
         seed: seed of all chance.
         lots: the three trucks.
         checked_on: day on which the design is checked.
+        building_start: first day on which modules are put up.
+        holidays: days that are not worked.
+        modules_per_day: modules put up on a working day.
         test_day: day of the string tests.
         time_zone: IANA name of the time zone.
         latitude_deg: north positive [deg].
@@ -61,6 +64,8 @@ class Scenario:
         missing_module_string: running number of the string with one module too few.
         shorted_diode_string: running number of the string with one shorted bypass diode.
         low_insulation_string: running number of the string with low insulation resistance.
+        earth_fault_megohm: resistance of the earth fault that makes it low [Mohm].
+        earth_fault_position: where it lies, in modules from the positive end.
         wrong_module_string: running number of the string with a module of another class.
         lapsed_strings: running numbers of the strings read with the lapsed instrument.
         curve_strings: running numbers of the strings with an I-V curve.
@@ -100,6 +105,9 @@ class Scenario:
         )
     )
     checked_on: date = date(2026, 2, 10)
+    building_start: date = date(2026, 6, 2)
+    holidays: tuple[date, ...] = (date(2026, 6, 4),)
+    modules_per_day: int = 702
     test_day: date = date(2026, 6, 18)
     time_zone: str = "Europe/Berlin"
     latitude_deg: float = 48.35
@@ -113,6 +121,8 @@ class Scenario:
     missing_module_string: int = 57
     shorted_diode_string: int = 103
     low_insulation_string: int = 140
+    earth_fault_megohm: float = 0.21
+    earth_fault_position: float = 18.4
     wrong_module_string: int = 66
     lapsed_strings: tuple[int, ...] = tuple(range(150, 158))
     curve_strings: tuple[int, ...] = (5, 40, 66, 103, 120, 171)

@@ -127,6 +127,15 @@ def score(
         name,
         (low, f"fail: {'; '.join(row['reasons'])}" if low else ""),
     )
+    serial = day.built.serial[
+        int(day.built.offsets[scenario.low_insulation_string - 1])
+        + int(scenario.earth_fault_position)
+    ]
+    add(
+        "earth fault inside a string",
+        f"{name} ({serial})",
+        _by_finding(commissioned.findings, "string-earth-fault", serial, name),
+    )
     add(
         "module of another class in a string",
         f"{day.wrong_string} ({day.wrong_serial})",
