@@ -272,12 +272,13 @@ def test_a_recall_of_the_office_reaches_the_phone(
     assert "Recalled" in phone.page.inner_text(".verdict.bad")
 
 
+@pytest.mark.parametrize("locale", ["en-GB", "de-DE", "es-ES"])
 def test_every_target_is_large_enough_and_leads_back(
-    browser: Browser, office_site: ServedSite
+    browser: Browser, office_site: ServedSite, locale: str
 ) -> None:
-    """On every screen each button is at least 48 px each way, and all but the start lead back."""
+    """On every screen each button is at least 48 px each way and whole, and leads back."""
     site = office_site
-    phone = Phone.new(browser, site.address, color_scheme="dark")
+    phone = Phone.new(browser, site.address, color_scheme="dark", locale=locale)
     phone.enrol(site.code(site.person("Noor Haddad")))
     phone.take_along()
     names: list[str] = phone.page.evaluate(
@@ -295,7 +296,8 @@ def test_every_target_is_large_enough_and_leads_back(
                 ".filter((one) => one.offsetParent !== null || one.closest('.foot, #bar'))"
                 ".map((one) => [one.textContent.trim() || one.className, "
                 "one.getBoundingClientRect()])"
-                ".filter(([, box]) => box.width && (box.width < 47.5 || box.height < 47.5))"
+                ".filter(([, box]) => box.width && (box.width < 47.5 || box.height < 47.5"
+                " || box.left < 0 || box.right > document.documentElement.clientWidth))"
                 ".map(([text, box]) => `${text} ${box.width} ${box.height}`)"
             )
             assert small == [], (name, small)
