@@ -25,6 +25,7 @@ CHAPTERS = (
     "The site",
     "Deliveries",
     "What sits where",
+    "Incidents",
     "Allocation",
     "String tests",
     "I-V curves",
@@ -133,6 +134,7 @@ def test_what_is_carried_inside_also_lies_beside_it(pdf: bytes, handed_over: Tes
         "string-tests.csv",
         "iv-curves.csv",
         "pallets.csv",
+        "open-points.csv",
         "findings.json",
     }
     for name, data in held.items():
@@ -184,7 +186,7 @@ def test_repeating_writes_the_same_bytes_and_records_nothing(
     assert report.unchanged
     assert (own_copy.folder / "out" / "handover-dossier.pdf").read_bytes() == pdf
     assert record_entries(own_copy.folder) == before
-    assert len(report.written) == 6
+    assert len(report.written) == 7
 
 
 def test_news_makes_a_new_dossier_that_marks_what_is_no_longer_used(

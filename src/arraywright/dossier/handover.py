@@ -28,7 +28,7 @@ from arraywright.dossier.handover_back import (
     source_blocks,
 )
 from arraywright.dossier.handover_design import design_blocks
-from arraywright.dossier.handover_open import open_findings, open_points_blocks
+from arraywright.dossier.handover_open import open_points_blocks
 from arraywright.dossier.handover_parts import HandoverParts, TestPart
 from arraywright.dossier.handover_site import (
     delivery_blocks,
@@ -37,6 +37,7 @@ from arraywright.dossier.handover_site import (
     site_blocks,
 )
 from arraywright.dossier.handover_tests import curve_chapter, string_chapter
+from arraywright.dossier.handover_told import incident_blocks, recall_blocks, told_facts
 from arraywright.dossier.test_sheets import sheet_chapter
 from arraywright.dossier.words import GENERAL_CAUTION, local_time, number, verdict_word
 from arraywright.findings import Verdict
@@ -73,6 +74,8 @@ def handover_document(parts: HandoverParts, *, attachments: Sequence[Attachment]
             *design_blocks(parts),
             *delivery_blocks(parts),
             *place_blocks(parts),
+            *incident_blocks(parts),
+            *recall_blocks(parts),
             *plan_blocks(parts),
             *sheet_chapter(parts),
             *string_chapter(parts),
@@ -202,7 +205,7 @@ def _test_facts(parts: HandoverParts) -> list[tuple[str, str]]:
 
 
 def _summary_blocks(parts: HandoverParts) -> list[Block]:
-    open_ones = open_findings(parts.findings)
+    open_ones = parts.open_ones
     fails = sum(one.verdict is Verdict.FAIL for one in open_ones)
     delivery = (
         "nothing received"
@@ -222,6 +225,7 @@ def _summary_blocks(parts: HandoverParts) -> list[Block]:
                     "Open points",
                     f"{len(open_ones)}, of which {fails} failing; see the chapter Open points",
                 ),
+                *told_facts(parts),
             )
         ),
         _verdicts_table(parts),

@@ -7,6 +7,7 @@ from typing import Final
 
 from arraywright.dossier.blocks import Block, FindingList, Heading, Paragraph, Table
 from arraywright.dossier.handover_parts import PRINTED_FINDINGS, HandoverParts
+from arraywright.dossier.handover_told import settled_blocks
 from arraywright.dossier.words import verdict_word
 from arraywright.findings import Finding, Verdict
 
@@ -124,14 +125,14 @@ def open_points_blocks(parts: HandoverParts) -> list[Block]:
     elif parts.tests.curves.is_empty():
         missing.append("No I-V curve has been taken.")
     blocks.extend(Paragraph(text=sentence) for sentence in missing)
-    open_ones = open_findings(parts.findings)
+    open_ones = open_findings(parts.open_ones)
     order = {name: place for place, name in enumerate(parts.site.strings["string"].to_list())}
     told = gathered_findings(open_ones, order=order)
     if len(told) > PRINTED_FINDINGS:
         blocks += [
             Paragraph(
                 text=f"Of {len(open_ones)} open points the gravest {PRINTED_FINDINGS} entries are "
-                "printed; every one is in the attached file findings.json."
+                "printed; every one is in the attached file open-points.csv."
             ),
             _count_table(open_ones),
         ]
@@ -147,4 +148,4 @@ def open_points_blocks(parts: HandoverParts) -> list[Block]:
             blocks += [Heading(text=title, level=2), FindingList(findings=chosen)]
     if not told:
         blocks.append(Paragraph(text=none))
-    return blocks
+    return [*blocks, *settled_blocks(parts)]

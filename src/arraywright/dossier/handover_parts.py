@@ -21,7 +21,11 @@ __all__ = [
     "DesignCheckPart",
     "FileUsed",
     "HandoverParts",
+    "IncidentPart",
     "PlanPart",
+    "RecallPart",
+    "SettledPoint",
+    "Settlement",
     "TestPart",
 ]
 
@@ -155,6 +159,93 @@ class TestPart:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Settlement:
+    """That a point is settled.
+
+    Attributes:
+        person: who settled it.
+        at: when, by the clock of who entered it.
+        reason: why, in that person's words.
+        inspected: what was inspected or done, in that person's words; empty where not said.
+    """
+
+    person: str
+    at: datetime
+    reason: str
+    inspected: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SettledPoint:
+    """A finding that is not a pass, and who settled it.
+
+    Attributes:
+        finding: what was found or told.
+        settlement: who settled it, when and why.
+        entered: whether a person told it, and no check found it.
+    """
+
+    finding: Finding
+    settlement: Settlement
+    entered: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IncidentPart:
+    """Something that happened to modules.
+
+    Attributes:
+        day: when, ``YYYY-MM-DD``.
+        what: what happened, in a few words.
+        told: what happened, in the person's words.
+        person: who entered it.
+        at: when it was entered.
+        source: where it was entered, in words.
+        names: what it is about, as given.
+        photos: SHA-256 of the photographs.
+        modules: frame of the modules with where they are now: serial, pallet, string,
+            place_in_string, position, state, inspected, inspected_by and inspected_at.
+        settlement: who settled it; None while it is open.
+    """
+
+    day: str
+    what: str
+    told: str
+    person: str
+    at: datetime
+    source: str
+    names: tuple[str, ...]
+    photos: tuple[str, ...]
+    modules: pl.DataFrame
+    settlement: Settlement | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecallPart:
+    """Modules that their maker calls back.
+
+    Attributes:
+        reason: what the maker says.
+        chosen: by what the modules were chosen, in words.
+        undated: modules left out because the day of their flash is not known.
+        person: who entered it.
+        at: when.
+        modules: frame as in ``IncidentPart``.
+        settlement: who said that all is done; None while it is open.
+        withdrawn: who took it back, when and why; None while it stands.
+    """
+
+    reason: str
+    chosen: str
+    undated: int
+    person: str
+    at: datetime
+    modules: pl.DataFrame
+    settlement: Settlement | None
+    withdrawn: Settlement | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class HandoverParts:
     """Everything a handover dossier tells.
 
@@ -175,6 +266,11 @@ class HandoverParts:
             when nobody knows which module sits where.
         known_by: what that rests on, in words.
         design: every check of the design before building, the one in force last.
+        entered: what people told that nobody has settled: defects, incidents, recalls, points that
+            phones left open.
+        settled: what somebody settled, the newest settlement last.
+        incidents: every incident, the newest first, open ones before.
+        recalls: every recall likewise, those taken back last.
     """
 
     site: Site
@@ -192,11 +288,16 @@ class HandoverParts:
     placed: pl.DataFrame
     known_by: str
     design: tuple[DesignCheckPart, ...] = ()
+    entered: tuple[Finding, ...] = ()
+    settled: tuple[SettledPoint, ...] = ()
+    incidents: tuple[IncidentPart, ...] = ()
+    recalls: tuple[RecallPart, ...] = ()
 
     @property
     def findings(self) -> tuple[Finding, ...]:
-        """Every finding of every step."""
+        """Every finding of every check, and what people told that nobody has settled."""
         return (
+            *self.entered,
             *self.record_findings,
             *self.description_findings,
             *(self.design[-1].findings if self.design else ()),
@@ -204,3 +305,10 @@ class HandoverParts:
             *(() if self.plan is None else self.plan.findings),
             *(() if self.tests is None else self.tests.findings),
         )
+
+    @property
+    def open_ones(self) -> tuple[Finding, ...]:
+        """Every finding that is not a pass and that nobody has settled, each once."""
+        settled = {one.finding for one in self.settled if not one.entered}
+        held = dict.fromkeys(one for one in self.findings if one.verdict is not Verdict.PASS)
+        return tuple(one for one in held if one not in settled)

@@ -5,11 +5,17 @@ from __future__ import annotations
 import contextlib
 from dataclasses import dataclass
 from typing import Any, Final
+from zoneinfo import ZoneInfo
 
 from arraywright.findings import Finding, Verdict
 from arraywright.plant import Site
 from arraywright.procedures.field_marks import marked_entries
-from arraywright.procedures.field_rows import MODULE_INSPECTED, MODULE_PLACED, PLACEMENT_UNDONE
+from arraywright.procedures.field_rows import (
+    MODULE_INSPECTED,
+    MODULE_PLACED,
+    PLACEMENT_UNDONE,
+    moment_of,
+)
 from arraywright.records.entry import Entry, parse_body
 from arraywright.records.journal import Journal
 
@@ -120,6 +126,7 @@ def field_points(journal: Journal, site: Site) -> tuple[FieldPoint, ...]:
             body = parse_body(entry.body)
             if entry.kind in FIELD_POINT_KINDS and isinstance(body, dict):
                 entries.append((entry, body))
+    zone = ZoneInfo(site.time_zone)
     filled = _placed(journal) if any(one.kind == _SKIPPED for one, _ in entries) else set()
     known = set(site.positions["position"].to_list())
     found: list[FieldPoint] = []
@@ -136,7 +143,8 @@ def field_points(journal: Journal, site: Site) -> tuple[FieldPoint, ...]:
             subject_kind=entry.subject_kind,
             subject=entry.subject,
             verdict=Verdict.FAIL if failed else Verdict.REVIEW,
-            message=f"{_SAYS[entry.kind]} ({entry.person}"
+            message=f"{_SAYS[entry.kind]} ({entry.person}, "
+            f"{moment_of(entry, body).astimezone(zone):%Y-%m-%d %H:%M}"
             f"{', ' + body['position'] if isinstance(body.get('position'), str) else ''})"
             f"{': ' + told if told else ''}.",
             remedy=_REMEDY.get(entry.kind, "Look at it on site and decide."),

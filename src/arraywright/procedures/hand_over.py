@@ -21,6 +21,7 @@ from arraywright.findings import Finding, Verdict, count_verdicts
 from arraywright.procedures.check_record import DESIGN_REPORT
 from arraywright.procedures.exports import csv_bytes, write_whole
 from arraywright.procedures.hand_over_parts import gather_parts
+from arraywright.procedures.hand_over_told import incident_rows, point_rows, recall_rows, with_told
 from arraywright.procedures.report import Progress, Report, ReportTable
 from arraywright.procedures.site_record import SiteRecord, digest_of, finding_from_dict, open_site
 from arraywright.records.entry import Entry, NewEntry, json_body, named_files, parse_body
@@ -31,6 +32,8 @@ DOSSIER_WRITTEN: Final = "dossier_written"
 _PDF: Final = "handover-dossier.pdf"
 _FINDINGS: Final = "findings.json"
 _TRIES: Final = 5
+_LAYOUT: Final = "open points, incidents and recalls with who settled them"
+"""What a dossier tells beyond those of old; another text lets every dossier be made anew."""
 
 
 def _inputs(record: SiteRecord) -> list[str]:
@@ -38,6 +41,7 @@ def _inputs(record: SiteRecord) -> list[str]:
     return [
         f"{record.description_sha256} description",
         __version__,
+        _LAYOUT,
         *(
             f"{entry.entry_hash.hex()} {entry.kind}"
             for entry in record.journal.entries()
@@ -106,12 +110,21 @@ def _attachments(parts: HandoverParts) -> tuple[Attachment, ...]:
                 meaning="every pallet with counts, verdict and reasons",
             )
         )
+    for name, rows, meaning in (
+        ("open-points.csv", point_rows(parts), "every open point, and who settled which and why"),
+        ("incidents.csv", incident_rows(parts), "every module of every incident, and where it is"),
+        ("recalls.csv", recall_rows(parts), "every module of every recall, and where it is"),
+    ):
+        if rows.height:
+            out.append(
+                Attachment(name=name, data=csv_bytes(rows), mime="text/csv", meaning=meaning)
+            )
     out.append(
         Attachment(
             name=_FINDINGS,
             data=(json.dumps(findings, ensure_ascii=False, indent=1) + "\n").encode(),
             mime="application/json",
-            meaning="every finding of every check",
+            meaning="every finding of every check, and what people told that is open",
         )
     )
     return tuple(out)
@@ -126,7 +139,11 @@ def _summary(parts: HandoverParts) -> dict[str, Any]:
         "tested": strings is not None,
         **{name: int(counts.get(name, 0)) for name in ("pass", "fail", "review", "not_assessable")},
         "known_by": parts.known_by,
-        "open_points": len(open_findings(parts.findings)),
+        "open_points": len(parts.open_ones),
+        "settled_points": len(parts.settled),
+        "incidents": len(parts.incidents),
+        "recalls": sum(one.withdrawn is None for one in parts.recalls),
+        "open_by_check": _open_by_check(parts),
         "findings": {verdict.value: count for verdict, count in verdicts.items()},
         "seal_entries": parts.seal_entries,
         "seal_receipt": parts.seal_receipt,
@@ -140,7 +157,7 @@ def _written(record: SiteRecord, progress: Progress) -> tuple[Entry, bool]:
     if previous is not None and parse_body(previous.body)["inputs_sha256"] == digest_of(inputs):
         return previous, False
     progress.stage("gathering the record")
-    parts = gather_parts(record, person=record.journal.person)
+    parts = with_told(record, gather_parts(record, person=record.journal.person))
     attachments = _attachments(parts)
     progress.stage("drawing and setting the pages")
     document = handover_document(parts, attachments=attachments)
@@ -193,7 +210,8 @@ def _sentences(summary: dict[str, Any], *, new: bool) -> tuple[str, ...]:
     )
     sentences = [
         tested,
-        f"{summary['open_points']} points are open.",
+        f"{summary['open_points']} points are open"
+        + (f", {summary['settled_points']} are settled." if summary["settled_points"] else "."),
         (
             f"Seal of the record: {summary['seal_entries']} entries, {summary['seal_receipt']}. "
             "Keep it apart from the record."
@@ -204,15 +222,20 @@ def _sentences(summary: dict[str, Any], *, new: bool) -> tuple[str, ...]:
     return tuple(sentences)
 
 
-def _open_table(findings: tuple[Finding, ...]) -> ReportTable:
+def _open_by_check(parts: HandoverParts) -> list[list[Any]]:
+    """Count what is open by verdict and check, gravest first."""
     counts: dict[tuple[str, str], int] = {}
-    for one in open_findings(findings):
+    for one in open_findings(parts.open_ones):
         key = (one.verdict.value.replace("_", " "), one.check)
         counts[key] = counts.get(key, 0) + 1
+    return [[verdict, check, count] for (verdict, check), count in counts.items()]
+
+
+def _open_table(summary: dict[str, Any]) -> ReportTable:
     return ReportTable(
         title="Open points",
         headings=("Verdict", "Check", "Findings"),
-        rows=[(verdict, check, str(count)) for (verdict, check), count in counts.items()],
+        rows=[(verdict, check, str(count)) for verdict, check, count in summary["open_by_check"]],
         align=("left", "left", "right"),
         verdict_column=0,
     )
@@ -247,7 +270,7 @@ def hand_over(
             command="dossier",
             site=record.site.name,
             summary=_sentences(summary, new=new),
-            tables=(_open_table(findings),),
+            tables=(_open_table(summary),),
             findings=tuple(one for one in findings if one.verdict is not Verdict.PASS),
             result={**summary, "made_at": parse_body(entry.body)["made_at"]},
             written=written,

@@ -10,14 +10,15 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
+from arraywright.dossier.handover_parts import Settlement
 from arraywright.errors import CallError
 from arraywright.findings import Finding, Verdict
 from arraywright.procedures.field_points import INCIDENT_REPORTED
 from arraywright.procedures.field_rows import moment_of
 from arraywright.procedures.photographs import photographs
-from arraywright.procedures.settlements import Settlement, settlements
+from arraywright.procedures.settlements import settlements
 from arraywright.procedures.site_record import SiteRecord
-from arraywright.procedures.where_now import delivered_modules, modules_now
+from arraywright.procedures.where_now import Whereabouts, delivered_modules
 from arraywright.records.entry import Entry, NewEntry, json_body, parse_body
 
 __all__ = [
@@ -225,14 +226,15 @@ def _known(record: SiteRecord) -> set[str]:
     }
 
 
-def affected_modules(record: SiteRecord, incident: Incident) -> pl.DataFrame:
+def affected_modules(incident: Incident, where: Whereabouts) -> pl.DataFrame:
     """Give the modules an incident is about, where they are now, and who looked at them since.
 
+    Args:
+        incident: the incident; inspections count from its day.
+        where: where the site's modules are.
+
     Returns:
-        frame of ``where_now.modules_now``; inspections count from the day of the incident.
+        frame of ``Whereabouts.of``.
     """
-    zone = ZoneInfo(record.site.time_zone)
-    began = datetime.combine(date.fromisoformat(incident.day), time(0), tzinfo=zone)
-    return modules_now(
-        record, serials=incident.serials, names=incident.names, since=began.astimezone(UTC)
-    )
+    began = datetime.combine(date.fromisoformat(incident.day), time(0), tzinfo=ZoneInfo(where.zone))
+    return where.of(serials=incident.serials, names=incident.names, since=began.astimezone(UTC))

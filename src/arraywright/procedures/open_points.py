@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from arraywright.dossier.handover_parts import Settlement
 from arraywright.errors import CallError
 from arraywright.findings import Finding, Verdict
 from arraywright.procedures.allocate import ALLOCATION_PLANNED
@@ -18,12 +19,7 @@ from arraywright.procedures.field_rows import MODULES_RECALLED
 from arraywright.procedures.incidents import INCIDENT, incident_points
 from arraywright.procedures.recalls import RECALL_KINDS, recall_points
 from arraywright.procedures.receive import DELIVERY_RECONCILED
-from arraywright.procedures.settlements import (
-    POINT_SETTLED,
-    Settlement,
-    enter_settlement,
-    settlements,
-)
+from arraywright.procedures.settlements import POINT_SETTLED, enter_settlement, settlements
 from arraywright.procedures.site_record import FILE_RECEIVED, FILE_WITHDRAWN, SiteRecord
 from arraywright.records.entry import Entry
 
@@ -32,7 +28,9 @@ __all__ = [
     "POINT_KINDS",
     "OpenPoint",
     "checked_findings",
+    "entered_points",
     "open_points",
+    "point_key",
     "settle_point",
 ]
 
@@ -85,7 +83,8 @@ class OpenPoint:
         return "" if self.settlement is None else self.settlement.reason
 
 
-def _key_of(finding: Finding) -> str:
+def point_key(finding: Finding) -> str:
+    """Give the key of a check's finding: the same point keeps it."""
     told = [finding.check, finding.subject_kind, finding.subject, finding.message]
     return hashlib.sha256(json.dumps(told).encode()).hexdigest()[:32]
 
@@ -105,8 +104,8 @@ def checked_findings(record: SiteRecord) -> dict[Finding, str]:
     return gathered
 
 
-def _entered(record: SiteRecord) -> Iterator[OpenPoint]:
-    """Give what people told that is open until somebody settles it."""
+def entered_points(record: SiteRecord) -> Iterator[OpenPoint]:
+    """Give what people told that is open until somebody settles it, settlements left out."""
     for one in field_points(record.journal, record.site):
         yield OpenPoint(key=one.uuid, origin="phone", finding=one.finding, entered=True)
     for origin, told in (
@@ -130,11 +129,11 @@ def open_points(
     """
     gathered = checked_findings(record) if checked is None else checked
     points = [
-        OpenPoint(key=_key_of(finding), origin=origin, finding=finding)
+        OpenPoint(key=point_key(finding), origin=origin, finding=finding)
         for finding, origin in gathered.items()
         if finding.verdict is not Verdict.PASS
     ]
-    return _ordered(record, [*points, *_entered(record)])
+    return _ordered(record, [*points, *entered_points(record)])
 
 
 def _ordered(record: SiteRecord, points: Sequence[OpenPoint]) -> list[OpenPoint]:

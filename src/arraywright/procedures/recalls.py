@@ -12,13 +12,14 @@ import polars as pl
 
 from arraywright.delivery import FLASH_LIST
 from arraywright.delivery.labels import normal_serial
+from arraywright.dossier.handover_parts import Settlement
 from arraywright.errors import CallError
 from arraywright.findings import Finding, Verdict
 from arraywright.procedures.field_rows import MODULES_RECALLED
 from arraywright.procedures.receive import DELIVERY_RECONCILED
-from arraywright.procedures.settlements import Settlement, settlements
+from arraywright.procedures.settlements import settlements
 from arraywright.procedures.site_record import SiteRecord
-from arraywright.procedures.where_now import modules_now
+from arraywright.procedures.where_now import Whereabouts
 from arraywright.records.entry import Entry, NewEntry, json_body, parse_body
 
 __all__ = [
@@ -197,13 +198,17 @@ def recall_points(record: SiteRecord) -> list[tuple[str, Finding]]:
     ]
 
 
-def recalled_modules(record: SiteRecord, recall: Recall) -> pl.DataFrame:
+def recalled_modules(recall: Recall, where: Whereabouts) -> pl.DataFrame:
     """Give the modules of a recall, where they are now, and who looked at them since.
 
+    Args:
+        recall: the recall; inspections count from the moment it was entered.
+        where: where the site's modules are.
+
     Returns:
-        frame of ``where_now.modules_now``; inspections count from the moment of the entry.
+        frame of ``Whereabouts.of``.
     """
-    return modules_now(record, serials=recall.serials, since=recall.at)
+    return where.of(serials=recall.serials, since=recall.at)
 
 
 def _flash_days(record: SiteRecord) -> pl.DataFrame:

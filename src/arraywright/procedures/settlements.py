@@ -3,39 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import datetime
 from typing import Final
 
+from arraywright.dossier.handover_parts import Settlement
 from arraywright.findings import Finding
 from arraywright.procedures.site_record import SiteRecord
 from arraywright.procedures.standing import enter_anew
 from arraywright.records.entry import Entry, parse_body
 
-__all__ = ["POINT_SETTLED", "Settlement", "enter_settlement", "settlements"]
+__all__ = ["POINT_SETTLED", "enter_settlement", "settlements"]
 
 POINT_SETTLED: Final = "office_point_settled"
 """Kind of entry by which a person settles an open point with a reason."""
 
 _SUBJECT: Final = "open point"
 _MOST: Final = 2_000
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Settlement:
-    """That a point is settled.
-
-    Attributes:
-        person: who settled it.
-        at: when, by the clock of who entered it.
-        reason: why, in that person's words.
-        inspected: what was inspected or done, in that person's words; empty where not said.
-    """
-
-    person: str
-    at: datetime
-    reason: str
-    inspected: str = ""
 
 
 def settlements(record: SiteRecord) -> dict[str, Settlement]:

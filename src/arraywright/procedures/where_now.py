@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Collection
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
@@ -15,7 +16,7 @@ from arraywright.procedures.receive import DELIVERY_RECONCILED
 from arraywright.procedures.site_record import SiteRecord
 from arraywright.records.entry import parse_body
 
-__all__ = ["count_where", "delivered_modules", "modules_now", "placements"]
+__all__ = ["Whereabouts", "count_where", "delivered_modules", "placements", "whereabouts"]
 
 
 def placements(record: SiteRecord) -> pl.DataFrame:
@@ -48,28 +49,68 @@ def delivered_modules(record: SiteRecord) -> pl.DataFrame:
     return record.load_frame(entry, "modules").select("serial", "pallet", "module_type")
 
 
-def modules_now(
-    record: SiteRecord,
-    *,
-    serials: Collection[str] = (),
-    names: Collection[str] = (),
-    since: datetime,
-) -> pl.DataFrame:
-    """Give modules, where they are now, and what the last inspection since a moment found.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Whereabouts:
+    """Where every module is, read once to be asked of many times.
 
-    Args:
-        record: the open site.
-        serials: serials of modules; they are told even when the site knows none of them.
-        names: pallets, strings, positions and structures, and serials the site knows.
-        since: inspections before this moment do not count.
-
-    Returns:
-        serial, pallet, module_type, string, place_in_string, position, state (``placed``, ``yard``
-        or ``unknown``), inspected (``sound``, ``ask``, ``apart`` or null), inspected_by and
-        inspected_at; in building order, then what is not in place.
+    Attributes:
+        modules: serial, pallet, module_type, string, place_in_string, position, structure and
+            order (row of its position) of every module delivered or in place.
+        inspections: serial, inspected, inspected_by and inspected_at, in the record's order.
+        zone: the site's time zone.
     """
-    wanted = sorted({*serials, *names})
-    positions = record.site.positions.select("string", "place_in_string", "position", "structure")
+
+    modules: pl.DataFrame
+    inspections: pl.DataFrame
+    zone: str
+
+    def of(
+        self, *, serials: Collection[str] = (), names: Collection[str] = (), since: datetime
+    ) -> pl.DataFrame:
+        """Give modules, where they are now, and what the last inspection since a moment found.
+
+        Args:
+            serials: serials of modules; they are told even when the site knows none of them.
+            names: pallets, strings, positions and structures, and serials the site knows.
+            since: inspections before this moment do not count.
+
+        Returns:
+            serial, pallet, module_type, string, place_in_string, position, state (``placed``,
+            ``yard`` or ``unknown``), inspected (``sound``, ``ask``, ``apart`` or null),
+            inspected_by and inspected_at; in building order, then what is not in place.
+        """
+        wanted = sorted({*serials, *names})
+        columns = ("serial", "pallet", "string", "position", "structure")
+        chosen = self.modules.filter(
+            pl.any_horizontal(pl.col(name).is_in(wanted) for name in columns)
+        )
+        strange = sorted({*serials} - {*chosen["serial"].to_list()})
+        unknown = pl.DataFrame({"serial": strange}, schema={"serial": pl.String})
+        looked = (
+            self.inspections.filter(pl.col("inspected_at") >= since)
+            .sort("inspected_at", maintain_order=True)
+            .unique("serial", keep="last")
+        )
+        return (
+            pl.concat([chosen, unknown], how="diagonal")
+            .with_columns(
+                state=pl.when(pl.col("string").is_not_null())
+                .then(pl.lit("placed"))
+                .when(pl.col("serial").is_in(strange))
+                .then(pl.lit("unknown"))
+                .otherwise(pl.lit("yard"))
+            )
+            .join(looked, on="serial", how="left")
+            .sort("order", "pallet", "serial", nulls_last=True)
+            .drop("order", "structure")
+        )
+
+
+def whereabouts(record: SiteRecord) -> Whereabouts:
+    """Read where every module is now."""
+    positions = record.site.positions.select(
+        "string", "place_in_string", "position", "structure", order=pl.int_range(pl.len())
+    )
     placed = (
         placements(record)
         .select("serial", "string", "place_in_string")
@@ -77,51 +118,31 @@ def modules_now(
         .join(positions, on=["string", "place_in_string"], how="left", maintain_order="left")
     )
     modules = delivered_modules(record).unique("serial", keep="first", maintain_order=True)
-    joined = modules.join(placed, on="serial", how="full", coalesce=True)
-    columns = ("serial", "pallet", "string", "position", "structure")
-    chosen = joined.filter(pl.any_horizontal(pl.col(name).is_in(wanted) for name in columns))
-    strange = sorted({*serials} - {*chosen["serial"].to_list()})
-    chosen = pl.concat(
-        [chosen, pl.DataFrame({"serial": strange}, schema={"serial": pl.String})], how="diagonal"
-    ).with_columns(
-        state=pl.when(pl.col("string").is_not_null())
-        .then(pl.lit("placed"))
-        .when(pl.col("serial").is_in(strange))
-        .then(pl.lit("unknown"))
-        .otherwise(pl.lit("yard"))
-    )
-    order = positions.select("string", "place_in_string", _order=pl.int_range(pl.len()))
-    looked = _inspections(record, set(chosen["serial"].to_list()), since)
-    return (
-        chosen.join(order, on=["string", "place_in_string"], how="left")
-        .join(looked, on="serial", how="left")
-        .sort("_order", "pallet", "serial", nulls_last=True)
-        .drop("_order", "structure")
+    return Whereabouts(
+        modules=modules.join(placed, on="serial", how="full", coalesce=True),
+        inspections=_inspections(record),
+        zone=record.site.time_zone,
     )
 
 
-def _inspections(record: SiteRecord, serials: Collection[str], since: datetime) -> pl.DataFrame:
-    """Give the last inspection of each of these modules since a moment."""
-    found: dict[str, dict[str, Any]] = {}
+def _inspections(record: SiteRecord) -> pl.DataFrame:
+    """Give every inspection of a module that stands."""
+    found: list[dict[str, Any]] = []
     for entry in record.journal.live(kind=MODULE_INSPECTED):
-        if entry.subject not in serials:
-            continue
         body = None
         with contextlib.suppress(ValueError):
             body = parse_body(entry.body)
-        if not isinstance(body, dict) or body.get("result") not in {"sound", "ask", "apart"}:
-            continue
-        at = moment_of(entry, body)
-        known = found.get(entry.subject)
-        if at >= since and (known is None or known["inspected_at"] <= at):
-            found[entry.subject] = {
-                "serial": entry.subject,
-                "inspected": body["result"],
-                "inspected_by": entry.person,
-                "inspected_at": at,
-            }
+        if isinstance(body, dict) and body.get("result") in {"sound", "ask", "apart"}:
+            found.append(
+                {
+                    "serial": entry.subject,
+                    "inspected": body["result"],
+                    "inspected_by": entry.person,
+                    "inspected_at": moment_of(entry, body),
+                }
+            )
     return pl.DataFrame(
-        list(found.values()),
+        found,
         schema={
             "serial": pl.String,
             "inspected": pl.String,
@@ -132,7 +153,7 @@ def _inspections(record: SiteRecord, serials: Collection[str], since: datetime) 
 
 
 def count_where(modules: pl.DataFrame) -> dict[str, int]:
-    """Count modules of ``modules_now`` by where they are and what was found."""
+    """Count modules of ``Whereabouts.of`` by where they are and what was found."""
     return {
         "modules": modules.height,
         "placed": int((modules["state"] == "placed").sum()),

@@ -18,6 +18,7 @@ from arraywright.procedures.recalls import recalled_modules, recalls
 from arraywright.procedures.receive import DELIVERY_RECONCILED
 from arraywright.procedures.site_record import FILE_RECEIVED, FILE_WITHDRAWN, SiteRecord
 from arraywright.procedures.trace import story_of
+from arraywright.procedures.where_now import whereabouts
 from arraywright.records.entry import format_time, parse_body
 from arraywright.web.access import ANYONE, LEADS, TESTERS, AccessError, Visitor, require, site_of
 from arraywright.web.jobs import Job, Jobs
@@ -216,9 +217,10 @@ def the_progress(site: _Site, _visitor: _Reader) -> dict[str, Any]:
 def the_incidents(site: _Site, _visitor: _Reader) -> dict[str, Any]:
     """List incidents, the newest first, each with its modules and where they are."""
     record = site.record("server")
+    where = whereabouts(record)
     return {
         "incidents": [
-            one.as_dict() | {"modules": affected_modules(record, one).head(2_000).to_dicts()}
+            one.as_dict() | {"modules": affected_modules(one, where).head(2_000).to_dicts()}
             for one in incidents(record)[:100]
         ]
     }
@@ -228,9 +230,10 @@ def the_incidents(site: _Site, _visitor: _Reader) -> dict[str, Any]:
 def the_recalls(site: _Site, _visitor: _Reader) -> dict[str, Any]:
     """List recalls, the newest first, those taken back last, each with where its modules are."""
     record = site.record("server")
+    where = whereabouts(record)
     return {
         "recalls": [
-            one.as_dict() | {"modules": recalled_modules(record, one).head(2_000).to_dicts()}
+            one.as_dict() | {"modules": recalled_modules(one, where).head(2_000).to_dicts()}
             for one in recalls(record)[:100]
         ]
     }

@@ -20,7 +20,7 @@ from arraywright.procedures.recalls import (
     record_recall,
     withdraw_recall,
 )
-from arraywright.procedures.where_now import count_where
+from arraywright.procedures.where_now import count_where, whereabouts
 from arraywright.web.access import ANYONE, LEADS, TESTERS, AccessError, Visitor, require, site_of
 from arraywright.web.office_pages import cached_overview, latest_summary
 from arraywright.web.rendering import render
@@ -114,7 +114,7 @@ def recall_page(request: Request, site: _Site, visitor: _Anyone, key: str) -> Re
         raise AccessError(
             404, "recall-unknown", message="There is no such recall.", remedy="Open Keep."
         )
-    modules = recalled_modules(record, found)
+    modules = recalled_modules(found, whereabouts(record))
     return render(
         request,
         "recall.html",
@@ -165,7 +165,7 @@ def incident_page(request: Request, site: _Site, visitor: _Anyone, key: str) -> 
         raise AccessError(
             404, "incident-unknown", message="There is no such incident.", remedy="Open the yard."
         )
-    modules = affected_modules(record, found)
+    modules = affected_modules(found, whereabouts(record))
     return render(
         request,
         "incident.html",
