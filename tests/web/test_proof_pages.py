@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from html import unescape
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import polars as pl
 import pytest
 from fastapi.testclient import TestClient
+from playwright.sync_api import expect
 
 from arraywright.arrays import FloatArray
 from arraywright.demo.modules import make_modules
@@ -20,7 +23,12 @@ from arraywright.dossier.curve_plots import CurvePanel
 from arraywright.procedures.openings import OPENING_WITHDRAWN, STRING_OPENED
 from arraywright.procedures.report import NO_PROGRESS
 from arraywright.records.people import Role
-from arraywright.web.office_proof import chosen_strings, swapped_pairs, with_cause
+from arraywright.web.office_proof import (
+    RetestNow,
+    chosen_strings,
+    swapped_pairs,
+    with_cause,
+)
 from arraywright.web.proof_plots import (
     Interval,
     cause_plot,
@@ -28,7 +36,8 @@ from arraywright.web.proof_plots import (
     interval_plot,
 )
 from arraywright.web.proving_pages import chance
-from tests.web.serving import Office, open_office
+from tests.web.browser import open_browser
+from tests.web.serving import Office, free_port, open_office, run_server
 
 SHORTED = f"F-S{SCENARIO.shorted_diode_string:03d}"
 MISSING = f"F-S{SCENARIO.missing_module_string:03d}"
@@ -102,6 +111,18 @@ def test_what_to_read_again_is_told_with_the_sun(invented: Office) -> None:
     assert "Clouds are not foreseen" in page
 
 
+def test_the_advice_follows_the_sun(invented: Office) -> None:
+    """At noon it is worth it, at night not, and five minutes share one reckoning."""
+    retest = RetestNow(invented.site.record("x"))
+    noon = retest.at(datetime(2026, 6, 20, 11, 0, tzinfo=UTC))
+    night = retest.at(datetime(2026, 6, 20, 23, 0, tzinfo=UTC))
+    assert noon is not None
+    assert night is not None
+    assert (noon.worth_now, night.worth_now) == (True, False)
+    assert retest.at(datetime(2026, 6, 20, 23, 4, tzinfo=UTC)) is night
+    assert retest.at(datetime(2026, 6, 20, 23, 6, tzinfo=UTC)) is not night
+
+
 @pytest.mark.parametrize(
     ("language", "cause", "caution"),
     [
@@ -133,6 +154,17 @@ def test_every_string_has_a_page_and_an_unknown_one_says_so(invented: Office) ->
     answer = client.get("/test/strings/F-S999", headers={"Accept": "text/html"})
     assert answer.status_code == 404
     assert f"/test/strings/{SHORTED}" in _page(client, f"/story/{SHORTED}")
+
+
+def test_an_earth_fault_stands_on_the_page_of_its_string(invented: Office) -> None:
+    """Where the demo put it: 18.4 modules from the positive end, so in module 19, with caution."""
+    string = f"F-S{SCENARIO.low_insulation_string:03d}"
+    page = _page(invented.signed_in(Role.GUEST), f"/test/strings/{string}")
+    earth = page.partition('id="earth"')[2].partition("</section>")[0]
+    assert "It lies in module 19 of 26" in earth
+    assert "18.4 modules from the positive end" in earth
+    assert "touch neither frames nor metal" in earth
+    assert 'id="earth"' not in _page(invented.signed_in(Role.GUEST), f"/test/strings/{SHORTED}")
 
 
 def test_openings_lead_to_the_module_whose_diode_was_shorted(invented: Office) -> None:
@@ -177,6 +209,41 @@ def test_openings_lead_to_the_module_whose_diode_was_shorted(invented: Office) -
     again = _page(tester, at)
     session = re.compile(r'name="csrf" value="[^"]+"|content="[0-9a-f]+"')
     assert session.sub("", again) == session.sub("", before)
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(360, "dark"), (1600, "light")])
+def test_a_tester_enters_an_opening_by_keyboard_on_any_screen(
+    invented: Office, tmp_path: Path, width: int, scheme: Literal["dark", "light"]
+) -> None:
+    """Nothing lies beside the screen, fields have names, Enter sends, and it is taken back."""
+    volts = _module_v(invented.site.folder)
+    server = run_server(invented.site.folder, port=free_port(), log=tmp_path / "log")
+    secret, _ = invented.site.people.start_session(invented.people[Role.TESTER].id, days=1)
+    try:
+        with open_browser() as browser:
+            context = browser.new_context(
+                viewport={"width": width, "height": 800}, color_scheme=scheme, locale="en-GB"
+            )
+            context.add_cookies([{"name": "arraywright", "value": secret, "url": server.address}])
+            page = context.new_page()
+            faults: list[str] = []
+            page.on("console", lambda one: faults.append(one.text) if one.type == "error" else None)
+            page.goto(f"{server.address}/test/strings/{SHORTED}")
+            after = int(page.get_by_label("Opened after module").input_value())
+            page.get_by_label("Whole string just before [V]").fill(f"{volts.sum():.1f}")
+            page.get_by_label("+ side [V]", exact=True).fill(f"{volts[:after].sum():.1f}")
+            rest = page.get_by_label("− side [V]", exact=True)
+            rest.fill(f"{volts[after:].sum():.1f}")
+            rest.press("Enter")
+            expect(page.get_by_role("heading", name="Opened so far")).to_be_visible()
+            beside = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+            assert page.evaluate(beside) == 0
+            page.get_by_role("button", name=f"Take back the opening after module {after}").click()
+            expect(page.get_by_role("heading", name="Opened so far")).to_have_count(0)
+            assert page.evaluate(beside) == 0
+            assert faults == []
+    finally:
+        server.stop()
 
 
 def test_figures_follow_what_the_whole_string_reads_now(invented: Office) -> None:

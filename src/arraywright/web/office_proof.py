@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any, Final
 
 import polars as pl
@@ -14,6 +16,7 @@ from arraywright.commissioning.isolation import EVERYWHERE, PartReading
 from arraywright.commissioning.retest_advice import RetestAdvice, retest_advice
 from arraywright.procedures.commission import STRINGS_JUDGED
 from arraywright.procedures.commission_history import verdict_history
+from arraywright.procedures.commission_sheets import further_frames
 from arraywright.procedures.curve_panels import curve_panels
 from arraywright.procedures.openings import IsolationSearch, isolation_search
 from arraywright.procedures.site_record import SiteRecord
@@ -33,8 +36,8 @@ from arraywright.web.proof_plots import (
 __all__ = [
     "SORTS",
     "PartsRead",
+    "RetestNow",
     "StringProof",
-    "advice_now",
     "chosen_strings",
     "judged_strings",
     "parts_read",
@@ -46,6 +49,7 @@ __all__ = [
 SORTS: Final = ("verdict", "probability", "string")
 """Orders of the list of strings."""
 
+_ADVICE_S: Final = 300
 _PARTS_FROM: Final = 0.005
 _RANK: Final = {"fail": 0, "review": 1, "not_assessable": 2, "pass": 3}
 _LATER: Final[tuple[tuple[str, type[pl.DataType], object], ...]] = (
@@ -107,6 +111,7 @@ class StringProof:
         history: how its verdict came about, oldest first.
         search: the search for the faulty module; None when none is due.
         places: where the fault may sit; None when none is looked for.
+        earth_fault: the earth fault located in it that stands; None for none.
     """
 
     string: str
@@ -120,6 +125,7 @@ class StringProof:
     history: tuple[dict[str, Any], ...]
     search: IsolationSearch | None
     places: PlacesPlot | None
+    earth_fault: dict[str, Any] | None
 
 
 def judged_strings(record: SiteRecord) -> pl.DataFrame:
@@ -201,11 +207,31 @@ def swapped_pairs(strings: pl.DataFrame) -> list[dict[str, Any]]:
     return sorted(once.values(), key=lambda row: -row["swapped_probability"])
 
 
-def advice_now(record: SiteRecord, strings: pl.DataFrame) -> RetestAdvice | None:
-    """Say which strings to read again and whether the sun allows it; None before any verdict."""
-    if "readings" not in strings.columns:
-        return None
-    return retest_advice(record.site, strings, now_utc=record.now())
+class RetestNow:
+    """What to read again as the sun stands, reckoned anew every five minutes; for any thread."""
+
+    def __init__(self, record: SiteRecord) -> None:
+        """Take the strings as judged; nothing is reckoned yet."""
+        self._site = record.site
+        self._strings = judged_strings(record)
+        self._lock = threading.Lock()
+        self._slot = -1
+        self._advice: RetestAdvice | None = None
+
+    def at(self, now: datetime) -> RetestAdvice | None:
+        """Give the advice of a moment, at most five minutes old; None before any verdict.
+
+        Raises:
+            CallError: the moment has no time zone.
+        """
+        if "readings" not in self._strings.columns:
+            return None
+        slot = int(now.timestamp() // _ADVICE_S)
+        with self._lock:
+            if slot != self._slot:
+                self._advice = retest_advice(self._site, self._strings, now_utc=now)
+                self._slot = slot
+            return self._advice
 
 
 def parts_read(search: IsolationSearch, *, whole_v: float | None) -> list[PartsRead]:
@@ -251,7 +277,7 @@ def _intervals(record: SiteRecord, row: Mapping[str, Any]) -> IntervalPlot | Non
             deviation_ratio=row["voc_v"] / level - 1.0,
             u_ratio=row["voc_session_u_v"] / level,
         )
-        rows.insert(min(2, len(rows)), joint)
+        rows.insert(sum(one.key.startswith("voc") for one in rows), joint)
     return interval_plot(rows, tolerance_ratio=record.site.commissioning.tolerance_ratio)
 
 
@@ -267,6 +293,17 @@ def _curves(record: SiteRecord, judged: Entry, string: str) -> tuple[CurvePlot, 
         placed=record.scan_frame(judged, "placed").filter(same).collect(),
     )
     return tuple(curve_plot(panel) for panel in panels)
+
+
+def _earth_fault(record: SiteRecord, judged: Entry, string: str) -> dict[str, Any] | None:
+    """Give the earth fault of a string that counts; verdicts of an earlier program tell of none."""
+    faults = further_frames(record, judged).get("earth_faults")
+    if faults is None:
+        return None
+    mine = faults.filter(
+        (pl.col("string") == string) & pl.col("counts") & (pl.col("state") == "located")
+    )
+    return mine.row(0, named=True) if mine.height else None
 
 
 def string_proof(record: SiteRecord, string: str) -> StringProof:
@@ -297,6 +334,7 @@ def string_proof(record: SiteRecord, string: str) -> StringProof:
             history=(),
             search=None,
             places=None,
+            earth_fault=None,
         )
     row = with_cause(rows).row(0, named=True)
     readings = record.scan_frame(judged, "readings").filter(same)
@@ -322,4 +360,5 @@ def string_proof(record: SiteRecord, string: str) -> StringProof:
             opened=[one.after_module for one in search.openings],
             after=None if search.advice is None else search.advice.after_module,
         ),
+        earth_fault=_earth_fault(record, judged, string),
     )

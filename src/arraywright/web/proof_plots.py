@@ -29,7 +29,7 @@ __all__ = [
 ]
 
 WIDTH: Final = 400
-"""Width of the pictures: letters of 15 stay readable when a phone shows them narrower."""
+"""Width of the pictures: letters of 17 stay readable when a phone shows them narrower."""
 
 _EDGE: Final = 12
 _ROW: Final = 46

@@ -19,7 +19,7 @@ from arraywright.web.office_pages import cached_overview
 from arraywright.web.office_points import shown_points
 from arraywright.web.office_proof import (
     SORTS,
-    advice_now,
+    RetestNow,
     chosen_strings,
     judged_strings,
     parts_read,
@@ -82,7 +82,8 @@ def proving(
     strings = site.cached("strings", judged_strings, kinds=(STRINGS_JUDGED,))
     chosen = chosen_strings(strings, verdict=verdict, cause=cause, sort=sort)
     points = shown_points(site)
-    advice = advice_now(site.record(visitor.person), strings)
+    retest = site.cached("retest", RetestNow, kinds=(STRINGS_JUDGED,))
+    advice = retest.at(site.settings.now())
     pairs = swapped_pairs(strings)
     return render(
         request,
