@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from datetime import datetime
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -15,7 +15,10 @@ from markupsafe import Markup
 
 from arraywright import __version__
 from arraywright.dossier.words import number, percent
+from arraywright.findings import Finding
 from arraywright.web.access import ANYONE, LEADS, TESTERS, Role, Visitor, language_of, site_of
+from arraywright.web.finding_words import FindingLine, finding_line
+from arraywright.web.quantities import shown_quantity, shown_unit
 from arraywright.web.site_handle import SiteHandle
 from arraywright.web.words import catalogue, languages
 
@@ -102,9 +105,11 @@ def render(
                 "local": _local_of(site),
                 "number": _number,
                 "percent": percent,
-                "temperature": _temperature_us if us else _temperature,
-                "area": _area_us if us else _area,
-                "area_unit": "ft²" if us else "m²",
+                "temperature": _temperature_in(us=us),
+                "area": _area_in(us=us),
+                "area_unit": shown_unit("m2", us=us).written,
+                "quantity": partial(shown_quantity, us=us),
+                "finding": _findings_in(language, us=us),
                 **(given or {}),
             }
         )
@@ -143,20 +148,31 @@ def _number(value: object, digits: int = 0) -> str:
     return number(value, digits).replace(" ", "\N{NARROW NO-BREAK SPACE}")
 
 
-def _temperature(celsius: float) -> str:
-    return f"{celsius:.1f} °C"
+def _temperature_in(*, us: bool) -> Callable[[float], str]:
+    unit = shown_unit("degC", us=us)
+
+    def temperature(celsius: float) -> str:
+        return f"{celsius * unit.factor + unit.offset:.1f} {unit.written}"
+
+    return temperature
 
 
-def _temperature_us(celsius: float) -> str:
-    return f"{celsius * 9 / 5 + 32:.1f} °F"
+def _area_in(*, us: bool) -> Callable[[float | None], str]:
+    factor = shown_unit("m2", us=us).factor
+
+    def area(square_metres: float | None) -> str:
+        return _number(None if square_metres is None else square_metres * factor)
+
+    return area
 
 
-def _area(square_metres: float | None) -> str:
-    return _number(square_metres)
+def _findings_in(
+    language: str, *, us: bool
+) -> Callable[[Finding | Mapping[str, Any]], FindingLine]:
+    def finding(found: Finding | Mapping[str, Any]) -> FindingLine:
+        return finding_line(found, language=language, us=us)
 
-
-def _area_us(square_metres: float | None) -> str:
-    return _number(None if square_metres is None else square_metres / 0.3048**2)
+    return finding
 
 
 def error_page(request: Request, *, status: int, shape: Mapping[str, str]) -> HTMLResponse:
