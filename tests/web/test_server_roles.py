@@ -86,11 +86,13 @@ POST   /keep/recalls/{key}/settle               lead
 POST   /keep/recalls/{key}/withdraw             lead
 GET    /story/{subject}                         guest
 GET    /find                                    guest
+GET    /jobs                                    guest
 GET    /jobs/{job_id}                           guest
 GET    /jobs/{job_id}/state                     guest
 POST   /uploads/{station}                       tester
 POST   /run/{command}                           tester
 POST   /jobs/{job_id}/cancel                    tester
+POST   /jobs/{job_id}/again                     tester
 GET    /mapping/{station}                       tester
 POST   /mapping/{station}                       tester
 POST   /yard/decide                             lead

@@ -20,8 +20,9 @@ from arraywright.procedures.site_record import FILE_RECEIVED, FILE_WITHDRAWN, Si
 from arraywright.procedures.trace import story_of
 from arraywright.procedures.where_now import whereabouts
 from arraywright.records.entry import format_time, parse_body
-from arraywright.web.access import ANYONE, LEADS, TESTERS, AccessError, Visitor, require, site_of
-from arraywright.web.jobs import Job, Jobs
+from arraywright.web.access import ANYONE, TESTERS, AccessError, Visitor, require, site_of
+from arraywright.web.job_pages import jobs_of, may_run
+from arraywright.web.jobs import Job
 from arraywright.web.limits import limited
 from arraywright.web.office_pages import cached_overview, document_answer, documents
 from arraywright.web.office_points import shown_points
@@ -299,13 +300,8 @@ def the_document(site: _Site, _visitor: _Fetcher, name: str) -> Response:
     return document_answer(site, name)
 
 
-def _jobs(request: Request) -> Jobs:
-    held: Jobs = request.app.state.jobs
-    return held
-
-
 def _job(request: Request, job_id: str) -> Job:
-    job = _jobs(request).get(job_id)
+    job = jobs_of(request).get(job_id)
     if job is None:
         raise AccessError(
             404, "job-unknown", message="There is no such work.", remedy="List the work."
@@ -326,27 +322,21 @@ def start_job(
     request: Request, site: _Site, visitor: _Worker, asked: Annotated[NewJob, Body()]
 ) -> dict[str, Any]:
     """Start a procedure in the background, in the visitor's name."""
-    if asked.command not in {"commission", "verify"} and visitor.role not in LEADS:
-        raise AccessError(
-            403,
-            "not-allowed",
-            message="This is started by the site lead.",
-            remedy="Ask the site lead.",
-        )
+    may_run(visitor, asked.command)
     if asked.files and asked.command not in {"receive", "commission"}:
         raise CallError("files-not-taken", f"{asked.command} takes no files.", "Leave them out.")
     options = asked.model_dump(exclude={"command", "files"})
     options["files"] = [str(given_path(site.folder, name)) for name in asked.files]
-    return _jobs(request).start(asked.command, person=visitor.person, options=options).as_dict()
+    return jobs_of(request).start(asked.command, person=visitor.person, options=options).as_dict()
 
 
 @api_router.get("/jobs", tags=["work"], summary="Work of this server, the newest first")
 def list_jobs(request: Request, _visitor: _Reader) -> dict[str, Any]:
-    """List work since the server's start, without its reports."""
+    """List work, without its reports; work that a stop of the server cut off is ``interrupted``."""
     return {
         "jobs": [
             {key: value for key, value in job.as_dict().items() if key != "report"}
-            for job in _jobs(request).newest()
+            for job in jobs_of(request).newest()
         ]
     }
 
@@ -361,5 +351,5 @@ def show_job(request: Request, _visitor: _Reader, job_id: str) -> dict[str, Any]
 def stop_job(request: Request, _visitor: _Worker, job_id: str) -> dict[str, Any]:
     """Stop a piece of work; what it recorded before is whole."""
     job = _job(request, job_id)
-    _jobs(request).cancel(job)
+    jobs_of(request).cancel(job)
     return job.as_dict()

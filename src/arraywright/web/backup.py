@@ -33,6 +33,7 @@ from arraywright.records import (
 from arraywright.records.copying import copy_rows, copy_sqlite, copy_tables
 from arraywright.records.people import PEOPLE_FILE, People
 from arraywright.records.people_tables import people_tables
+from arraywright.web.job_store import WORK_FOLDER
 
 __all__ = ["MANIFEST", "backup", "restore"]
 
@@ -71,11 +72,15 @@ def _as_machine_errors(what: str) -> Iterator[None]:
 
 
 def _plain_files(folder: Path) -> Iterator[Path]:
-    """Give the files of a site but its databases, its stored files and half-written ones."""
+    """Give the files of a site but databases, stored files, the server's work, half-written."""
     for path in sorted(folder.rglob("*")):
         inner = path.relative_to(folder)
-        own = inner.parts[0] == FILES_FOLDER or inner.name.startswith(_OWN) or path.is_symlink()
-        if path.is_file() and not own and not inner.name.startswith("."):
+        own = (
+            inner.parts[0] in {FILES_FOLDER, WORK_FOLDER}
+            or inner.name.startswith(_OWN)
+            or path.is_symlink()
+        )
+        if path.is_file() and not path.is_symlink() and not own and not inner.name.startswith("."):
             yield path
 
 

@@ -27,7 +27,8 @@ from arraywright.web.access import (
     require,
     site_of,
 )
-from arraywright.web.jobs import COMMANDS, Job, Jobs
+from arraywright.web.job_pages import jobs_of, may_run
+from arraywright.web.jobs import COMMANDS, Job
 from arraywright.web.keeping_pages import lines_of
 from arraywright.web.office_conflicts import withdraw_placement
 from arraywright.web.office_state import pallets
@@ -47,13 +48,7 @@ _Tester = Annotated[Visitor, require(*TESTERS, devices=False)]
 _Text = Annotated[str, Form(max_length=5000)]
 _STATIONS: Final = {"yard": "receive", "test": "commission"}
 _TABLES: Final = {"yard": DELIVERY_TABLES, "test": COMMISSIONING_TABLES}
-_TESTERS_RUN: Final = {"commission", "verify"}
 _MODES: Final = ("auto", "whole", "piles", "single", "arrival")
-
-
-def _jobs(request: Request) -> Jobs:
-    held: Jobs = request.app.state.jobs
-    return held
 
 
 def _station(visitor: Visitor, station: str) -> str:
@@ -88,7 +83,7 @@ def hand_in(
     """Hand in files at the yard or for tests, and have them read and judged."""
     command = _station(visitor, station)
     kept = keep_uploads(site.folder, files)
-    job = _jobs(request).start(
+    job = jobs_of(request).start(
         command,
         person=visitor.person,
         options={
@@ -111,13 +106,8 @@ def run(
     ahead: _Text = "",
 ) -> Response:
     """Start a procedure."""
-    if visitor.role is Role.TESTER and command in COMMANDS and command not in _TESTERS_RUN:
-        raise AccessError(
-            403,
-            "not-allowed",
-            message="This is started by the site lead.",
-            remedy="Ask the site lead.",
-        )
+    if command in COMMANDS:
+        may_run(visitor, command)
     options: dict[str, Any] = {}
     if command == "allocate":
         options = {
@@ -127,14 +117,14 @@ def run(
         }
     if command == "commission":
         options = phone_files(site, visitor.person)
-    job = _jobs(request).start(command, person=visitor.person, options=options)
+    job = jobs_of(request).start(command, person=visitor.person, options=options)
     return _begun(request, job)
 
 
 @actions_router.post("/jobs/{job_id}/cancel")
 def cancel(request: Request, _visitor: _Tester, job_id: str) -> Response:
     """Stop a piece of work."""
-    jobs = _jobs(request)
+    jobs = jobs_of(request)
     job = jobs.get(job_id)
     if job is not None:
         jobs.cancel(job)
@@ -208,7 +198,7 @@ async def give_mapping(request: Request, site: _Site, visitor: _Tester, station:
         date_order=form.get("date_order", ""),
     )
     mapping: Path = write_whole(site.folder / INPUTS / f"{path.name}.mapping.toml", text.encode())
-    job = _jobs(request).start(
+    job = jobs_of(request).start(
         command,
         person=visitor.person,
         options={"files": [str(path)], "mapping": str(mapping), "station": station},
@@ -230,7 +220,7 @@ def decide(
     if pallet not in pallets(record)["pallet"].to_list():
         raise CallError("pallet-unknown", f"There is no pallet {pallet[:50]!r}.", "Open the yard.")
     decide_pallet(record, pallet, verdict=verdict, reason=reason)
-    job = _jobs(request).start(
+    job = jobs_of(request).start(
         "receive", person=visitor.person, options={"files": [], "station": "yard"}
     )
     return _begun(request, job)

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated, Any, Final
 
 import polars as pl
 from fastapi import APIRouter, Depends, Query, Request
-from fastapi.responses import FileResponse, JSONResponse
+from fastapi.responses import FileResponse
 from starlette.responses import Response
 
 from arraywright.procedures.allocate import ALLOCATION_PLANNED
@@ -27,7 +26,6 @@ from arraywright.procedures.site_record import (
 from arraywright.procedures.trace import story_of
 from arraywright.records.entry import parse_body
 from arraywright.web.access import ANYONE, AccessError, Visitor, require, site_of
-from arraywright.web.jobs import Job, Jobs
 from arraywright.web.office_conflicts import placement_conflicts
 from arraywright.web.office_plots import columns_plot, trade_off_plot
 from arraywright.web.office_progress import progress
@@ -51,14 +49,6 @@ office_router = APIRouter(tags=["pages"], include_in_schema=False)
 _Site = Annotated[SiteHandle, Depends(site_of)]
 _Anyone = Annotated[Visitor, require(*ANYONE, devices=False)]
 _PAGE: Final = 50
-_STATION_OF: Final = {
-    "check": "/design",
-    "receive": "/yard",
-    "allocate": "/build",
-    "commission": "/test",
-    "dossier": "/keep",
-    "verify": "/keep",
-}
 _ALL_KINDS: Final = (*STOCK_KINDS, *PLACED_KINDS, *SESSION_KINDS, ALLOCATION_PLANNED,
                      DESIGN_CHECKED, "dossier_written", *INCIDENT_KINDS)  # fmt: skip
 _FILE_KINDS: Final = (FILE_RECEIVED, FILE_WITHDRAWN)
@@ -73,11 +63,6 @@ _WORDS_OF_KINDS: Final = {
 def cached_overview(site: SiteHandle) -> Any:
     """Give the site at a glance, reckoned once for every state of the record."""
     return site.cached("overview", overview, kinds=_ALL_KINDS)
-
-
-def _jobs(request: Request) -> Jobs:
-    held: Jobs = request.app.state.jobs
-    return held
 
 
 def latest_summary(record: SiteRecord, kind: str) -> dict[str, Any]:
@@ -105,7 +90,6 @@ def design(request: Request, site: _Site, visitor: _Anyone) -> Response:
             "checked": latest_summary(record, DESIGN_CHECKED),
             "findings": [one for one in findings if one.verdict != "pass"][:300],
             "passed": sum(one.verdict == "pass" for one in findings),
-            "jobs": _jobs(request).newest(5),
         },
     )
 
@@ -261,49 +245,3 @@ def find(
 ) -> Response:
     """Find a serial, a pallet or a string by its name or last characters."""
     return story(request, site, visitor, q.strip())
-
-
-@office_router.get("/jobs/{job_id}")
-def job_page(request: Request, visitor: _Anyone, job_id: str) -> Response:
-    """Show a piece of work: how far it is, and what came of it."""
-    job = _jobs(request).get(job_id)
-    if job is None:
-        raise AccessError(
-            404, "job-unknown", message="There is no such work.", remedy="Look at the station."
-        )
-    return render(
-        request,
-        "job.html",
-        visitor=visitor,
-        given={
-            "job": job,
-            "station": _STATION_OF.get(job.command, "/"),
-            "unread": unread_files(job),
-        },
-    )
-
-
-@office_router.get("/jobs/{job_id}/state")
-def job_state(request: Request, _visitor: _Anyone, job_id: str) -> Response:
-    """Give how far a piece of work is, for the page's script."""
-    job = _jobs(request).get(job_id)
-    over = job is None or job.over
-    return JSONResponse(
-        {
-            "over": over,
-            "state": "over" if job is None else job.state,
-            "stages": [] if job is None else list(job.stages),
-        }
-    )
-
-
-def unread_files(job: Job) -> list[str]:
-    """List the files of a piece of work that were not recognised or could not be used."""
-    names = {Path(one).name for one in job.options.get("files", ())}
-    findings = (job.report or {}).get("findings", ())
-    told = {
-        str(one.get("subject", ""))
-        for one in findings
-        if one["subject_kind"] == "file" and one["verdict"] == "fail"
-    }
-    return sorted(names & told) if job.options.get("station") else []

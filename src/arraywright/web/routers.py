@@ -9,6 +9,7 @@ from fastapi import APIRouter
 from arraywright.web.api_routes import api_router
 from arraywright.web.field_routes import field_router
 from arraywright.web.health import health_router
+from arraywright.web.job_pages import jobs_router
 from arraywright.web.keeping_pages import keeping_router
 from arraywright.web.map_routes import map_router
 from arraywright.web.office_actions import actions_router
@@ -31,6 +32,7 @@ ROUTERS: Final[tuple[APIRouter, ...]] = (
     map_router,
     office_router,
     keeping_router,
+    jobs_router,
     proving_router,
     actions_router,
     api_router,
