@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import logging
 import string
+import subprocess
+import sys
 import tomllib
 from pathlib import Path
 
@@ -105,3 +107,38 @@ def test_the_command_serves_prints_one_link_and_stops_in_order(
     finally:
         code = server.stop()
     assert code == 0
+
+
+@pytest.mark.parametrize("there", ["nothing", "an empty folder", "other files", "a file"])
+def test_the_command_refuses_what_is_no_site_and_leaves_it_as_it_is(
+    tmp_path: Path, there: str
+) -> None:
+    """Without site.toml: exit code 2, what is missing and what to do, and nothing is written."""
+    folder = tmp_path / "site"
+    if there == "a file":
+        folder.write_text("x")
+    elif there != "nothing":
+        folder.mkdir()
+    if there == "other files":
+        (folder / "notes.txt").write_text("x")
+    before = sorted(path.name for path in tmp_path.rglob("*"))
+    done = subprocess.run(  # noqa: S603
+        [
+            sys.executable,
+            "-c",
+            "from arraywright.cli.main import main; main()",
+            "serve",
+            str(folder),
+            "--port",
+            str(free_port()),
+        ],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert done.returncode == 2, done.stderr
+    assert str(folder) in done.stderr
+    assert "site.toml" in done.stderr
+    assert "To do: " in done.stderr
+    assert sorted(path.name for path in tmp_path.rglob("*")) == before

@@ -28,7 +28,7 @@ from arraywright.readers.site_values import Description, Values, nearest, shown
 from arraywright.readers.site_waivers import read_waivers
 from arraywright.readers.toml_lines import TomlLines
 
-__all__ = ["SITE_FILE", "SiteReading", "read_site"]
+__all__ = ["SITE_FILE", "SiteReading", "read_site", "require_site"]
 
 SITE_FILE: Final = "site.toml"
 """Name of the description in a site folder."""
@@ -95,17 +95,33 @@ def _from_top_down(finding: Finding) -> tuple[int, int]:
     return (0, place.row) if place.row else (1, 0)
 
 
+def require_site(folder: Path) -> None:
+    """Refuse a folder that holds no site description; what stands in it is not looked at.
+
+    Raises:
+        InputFileError: there is no such folder or ``site.toml``, or it is no file to be read.
+    """
+    try:
+        _check_file(folder, folder / SITE_FILE)
+    except OSError as error:
+        raise _not_readable(folder / SITE_FILE, error) from error
+
+
 def _bytes_of(folder: Path) -> bytes:
     path = folder / SITE_FILE
+    require_site(folder)
     try:
-        _check_file(folder, path)
         return path.read_bytes()
     except OSError as error:
-        raise InputFileError(
-            "file-not-readable",
-            f"{path} cannot be read: {error.strerror or error}.",
-            "Check that the file is there and that you may read it.",
-        ) from error
+        raise _not_readable(path, error) from error
+
+
+def _not_readable(path: Path, error: OSError) -> InputFileError:
+    return InputFileError(
+        "file-not-readable",
+        f"{path} cannot be read: {error.strerror or error}.",
+        "Check that the file is there and that you may read it.",
+    )
 
 
 def _check_file(folder: Path, path: Path) -> None:

@@ -12,6 +12,7 @@ from typing import Final, TextIO
 import uvicorn
 
 from arraywright.errors import MachineError
+from arraywright.readers.site import require_site
 from arraywright.records.people import Role
 from arraywright.web.app import create_app
 from arraywright.web.settings import WebSettings
@@ -41,10 +42,14 @@ def serve(
         certificate: certificate chain in PEM, for HTTPS.
         key: its private key in PEM.
 
+    A description with mistakes is served: pages name them, and it can be mended meanwhile.
+
     Raises:
+        InputFileError: there is no site in the folder; nothing is written into it.
         MachineError: the address is taken or not to be had.
-        ArraywrightError: the folder or the record cannot be used.
+        ArraywrightError: the record cannot be used.
     """
+    require_site(settings.folder)
     listening = _listen(host, port)
     app = create_app(settings)
     _log_to(sys.stderr)
