@@ -94,7 +94,7 @@ def test_first_start_to_dossier_by_clicks(tmp_path: Path) -> None:
             page.get_by_role("button", name="Hand in").click()
             wait_for_job(page)
             page.get_by_role("link", name="Back to the station").click()
-            page.get_by_role("button", name=re.compile("Sign the session")).first.click()
+            page.get_by_role("button", name=re.compile("Sign as it stands")).first.click()
             expect(page.get_by_text("Signed by Robin Example")).to_be_visible()
             look(page, "test")
             _station(page, "Build")

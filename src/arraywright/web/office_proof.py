@@ -37,6 +37,7 @@ __all__ = [
     "SORTS",
     "PartsRead",
     "RetestNow",
+    "ShownCurve",
     "StringProof",
     "chosen_strings",
     "judged_strings",
@@ -96,6 +97,19 @@ class PartsRead:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ShownCurve:
+    """An I-V curve with what was judged of it.
+
+    Attributes:
+        row: its row of the judged curves.
+        plot: its picture.
+    """
+
+    row: Mapping[str, Any]
+    plot: CurvePlot
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StringProof:
     """Everything that speaks for or against one string.
 
@@ -121,7 +135,7 @@ class StringProof:
     intervals: IntervalPlot | None
     causes: CausePlot | None
     explained: bool
-    curves: tuple[CurvePlot, ...]
+    curves: tuple[ShownCurve, ...]
     history: tuple[dict[str, Any], ...]
     search: IsolationSearch | None
     places: PlacesPlot | None
@@ -281,18 +295,20 @@ def _intervals(record: SiteRecord, row: Mapping[str, Any]) -> IntervalPlot | Non
     return interval_plot(rows, tolerance_ratio=record.site.commissioning.tolerance_ratio)
 
 
-def _curves(record: SiteRecord, judged: Entry, string: str) -> tuple[CurvePlot, ...]:
+def _curves(record: SiteRecord, judged: Entry, string: str) -> tuple[ShownCurve, ...]:
+    """Give the curves of a string that can be drawn, the newest first."""
     same = pl.col("string") == string
     curves = record.scan_frame(judged, "curves").filter(same).collect()
     if curves.is_empty():
         return ()
-    panels = curve_panels(
-        record.site,
-        curves=curves,
-        points=record.scan_frame(judged, "curve_points").filter(same).collect(),
-        placed=record.scan_frame(judged, "placed").filter(same).collect(),
-    )
-    return tuple(curve_plot(panel) for panel in panels)
+    points = record.scan_frame(judged, "curve_points").filter(same).collect()
+    placed = record.scan_frame(judged, "placed").filter(same).collect()
+    shown = [
+        ShownCurve(row=curves.row(place, named=True), plot=curve_plot(panel))
+        for place in range(curves.height)
+        for panel in curve_panels(record.site, curves=curves[place], points=points, placed=placed)
+    ]
+    return tuple(sorted(shown, key=lambda held: held.row["measured_at"], reverse=True))
 
 
 def _earth_fault(record: SiteRecord, judged: Entry, string: str) -> dict[str, Any] | None:

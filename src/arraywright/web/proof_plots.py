@@ -135,8 +135,6 @@ class CurvePlot:
     """One I-V curve at STC above, measured less expected below.
 
     Attributes:
-        title, note: string and moment; deviation of its maximum power.
-        verdict: verdict key.
         width, height: size of the picture.
         left, right: edges of both fields.
         top, middle: edges of the upper field.
@@ -149,9 +147,6 @@ class CurvePlot:
         x_ticks, y_ticks, difference_ticks: marks of the axes.
     """
 
-    title: str
-    note: str
-    verdict: str
     width: int
     height: int
     left: int
@@ -324,9 +319,6 @@ def curve_plot(panel: CurvePanel) -> CurvePlot:
 
     both = np.concatenate([grid, grid[::-1]])
     return CurvePlot(
-        title=panel.title,
-        note=panel.note,
-        verdict=panel.verdict,
         width=WIDTH,
         height=bottom + 44,
         left=left,
