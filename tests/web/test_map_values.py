@@ -249,6 +249,10 @@ def test_a_string_tells_its_story(crewed: Office) -> None:
     assert {one["class"] for one in told["modules"]} == {"440 W H"}
     assert all(one["built"] for one in told["modules"])
     assert told["verdict"]["verdict"] in {"pass", "review", "fail", "not_assessable"}
-    assert any("as-built list: 28 modules" in one["what"] for one in told["story"])
+    assert any("As-built list: 28 modules" in one["what"] for one in told["story"])
+    spanish = crewed.signed_in(Role.TESTER)
+    spanish.post("/me", data={"language": "es", "units": "metric"})
+    told = spanish.get("/api/v1/map/strings/B001-S0003").json()
+    assert any("Lista de montaje: 28 módulos" in one["what"] for one in told["story"])
     refused = crewed.signed_in(Role.GUEST).get("/api/v1/map/strings/B999")
     assert refused.json()["error"]["code"] == "string-unknown"

@@ -97,7 +97,12 @@ def test_a_lead_decides_about_a_pallet_and_stock_follows(office: Office) -> None
     )
     assert wait(lead, again.json()["job"])["state"] == "done"
     assert lead.get("/api/v1/stock").json()["classes"][0]["accepted"] == before
-    assert "decided" in _page(lead, f"/story/{damaged}")
+    assert "Decided: accepted (Only the foil is torn.)" in _page(lead, f"/story/{damaged}")
+    lead.post("/me", data={"language": "de", "units": "metric"})
+    told = _page(lead, f"/story/{damaged}")
+    assert "Entschieden: angenommen (Only the foil is torn.)" in told
+    assert "Urteil über die Palette: zurückgestellt" in told
+    assert "Zustand der Palette" in _page(lead, "/test")
 
 
 def test_a_decision_needs_a_reason_and_a_pallet(office: Office) -> None:

@@ -16,6 +16,7 @@ from arraywright.commissioning import IV_POINTS, STRING_READINGS
 from arraywright.delivery import DELIVERY_NOTE, FLASH_LIST, PALLET_SCANS, normal_pallet
 from arraywright.dossier.words import class_text, local_time, number, percent, verdict_word
 from arraywright.errors import CallError
+from arraywright.findings import Place, Verdict
 from arraywright.plant import PLACEMENTS
 from arraywright.procedures.allocate import ALLOCATION_PLANNED
 from arraywright.procedures.check_record import DESIGN_CHECKED, check_words
@@ -24,20 +25,13 @@ from arraywright.procedures.decisions import PALLET_DECIDED
 from arraywright.procedures.receive import DELIVERY_RECONCILED
 from arraywright.procedures.report import Progress, Report, ReportTable
 from arraywright.procedures.site_record import SiteRecord, open_site
+from arraywright.procedures.story_parts import StoryEvent, StoryPart, kept_fields, story_part
 from arraywright.records.entry import Entry, parse_body
 from arraywright.tables import TableSpec
 
 __all__ = ["story_of", "trace"]
 
 _NO_TIME: Final = datetime(1, 1, 1, tzinfo=UTC)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Event:
-    moment: datetime | None
-    what: str
-    who: str
-    source: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,8 +49,8 @@ def _rows(
             yield entry, row
 
 
-def _source(row: dict[str, Any]) -> str:
-    return f"{row['source_file']}, row {row['source_row']}"
+def _place(row: dict[str, Any]) -> Place:
+    return Place(file=str(row["source_file"]), row=int(row["source_row"] or 0))
 
 
 def _day(record: SiteRecord, day: date | None) -> datetime | None:
@@ -72,76 +66,101 @@ def _changes(
     frame: str,
     condition: pl.Expr,
     *,
-    say: Callable[[list[dict[str, Any]]], str],
-) -> Iterator[_Event]:
+    say: Callable[[list[dict[str, Any]]], list[StoryPart]],
+) -> Iterator[StoryEvent]:
     """Say what each result of a kind said of a subject, whenever that changed."""
-    before = ""
+    before: list[str] = []
     for entry in record.journal.entries(kind=kind):
         rows = record.scan_frame(entry, frame).filter(condition).collect().to_dicts()
-        says = say(rows)
-        if says and says != before:
-            yield _Event(
-                moment=entry.device_time,
-                what=says,
-                who=entry.person,
-                source=f"entry {entry.uuid}",
+        says = tuple(say(rows))
+        sentences = [part.sentence for part in says]
+        if says and sentences != before:
+            yield StoryEvent(
+                moment=entry.device_time, parts=says, who=entry.person, entry=str(entry.uuid)
             )
-            before = says
+            before = sentences
 
 
-def _pallet_events(record: SiteRecord, pallet: str) -> Iterator[_Event]:
+def _pallet_events(record: SiteRecord, pallet: str) -> Iterator[StoryEvent]:
     same = normal_pallet(pl.col("pallet")) == pallet
     for entry, row in _rows(record, DELIVERY_NOTE, same):
-        yield _Event(
+        yield StoryEvent(
             moment=_day(record, row["delivered_on"]) or entry.device_time,
-            what=f"delivery note {row['delivery_note'] or 'without number'}: {row['modules']} "
-            f"modules {row['module_type']} "
-            f"{class_text(row['power_class_w'], row['current_class'])}",
+            parts=(
+                story_part(
+                    "noted",
+                    f"delivery note {row['delivery_note'] or 'without number'}: {row['modules']} "
+                    f"modules {row['module_type']} "
+                    f"{class_text(row['power_class_w'], row['current_class'])}",
+                    **kept_fields(row, "delivery_note", "modules", "module_type"),
+                    **kept_fields(row, "power_class_w", "current_class"),
+                ),
+            ),
             who=entry.person,
-            source=_source(row),
+            place=_place(row),
         )
     for entry, row in _rows(record, PALLET_SCANS, same):
-        yield _Event(
+        yield StoryEvent(
             moment=row["scanned_at"] or entry.device_time,
-            what=f"label scanned: {number(row['modules'], 0)} modules, "
-            f"condition {row['condition'] or 'not stated'}",
+            parts=(
+                story_part(
+                    "scanned",
+                    f"label scanned: {number(row['modules'], 0)} modules, "
+                    f"condition {row['condition'] or 'not stated'}",
+                    **kept_fields(row, "modules", "condition"),
+                ),
+            ),
             who=row["person"] or entry.person,
-            source=_source(row),
+            place=_place(row),
         )
     for entry in record.journal.entries(kind=PALLET_DECIDED, subject_kind="pallet", subject=pallet):
         body = parse_body(entry.body)
-        yield _Event(
+        yield StoryEvent(
             moment=entry.device_time,
-            what=f"decided: {body['verdict']} ({body['reason']})",
+            parts=(
+                story_part(
+                    "decided",
+                    f"decided: {body['verdict']} ({body['reason']})",
+                    **kept_fields(body, "verdict", "reason"),
+                ),
+            ),
             who=entry.person,
-            source=f"entry {entry.uuid}",
+            entry=str(entry.uuid),
         )
 
-    def say(rows: list[dict[str, Any]]) -> str:
+    def say(rows: list[dict[str, Any]]) -> list[StoryPart]:
         if not rows:
-            return ""
+            return []
         reasons = ", ".join(rows[0]["reasons"])
-        return f"pallet verdict: {rows[0]['verdict']}" + (f" ({reasons})" if reasons else "")
+        sentence = f"pallet verdict: {rows[0]['verdict']}" + (f" ({reasons})" if reasons else "")
+        return [story_part("pallet_judged", sentence, **kept_fields(rows[0], "verdict", "reasons"))]
 
     yield from _changes(record, DELIVERY_RECONCILED, "pallets", pl.col("pallet") == pallet, say=say)
 
 
-def _serial_events(record: SiteRecord, serial: str) -> Iterator[_Event]:
+def _serial_events(record: SiteRecord, serial: str) -> Iterator[StoryEvent]:
     same = pl.col("serial") == serial
     pallets: set[str] = set()
     for _, row in _rows(record, FLASH_LIST, same):
         if row["pallet"]:
             spelled = pl.DataFrame({"pallet": [row["pallet"]]})
             pallets.add(str(spelled.select(normal_pallet(pl.col("pallet"))).item()))
-        yield _Event(
+        yield StoryEvent(
             moment=row["flashed_at"],
-            what=f"flashed by the maker: Pmax {number(row['pmax_w'], 2)} W, "
-            f"Voc {number(row['voc_v'], 3)} V, Isc {number(row['isc_a'], 3)} A, "
-            f"Vmp {number(row['vmp_v'], 3)} V, Imp {number(row['imp_a'], 3)} A; "
-            f"class {class_text(row['power_class_w'], row['current_class'])}; "
-            f"packed on pallet {row['pallet'] or 'not stated'}",
+            parts=(
+                story_part(
+                    "flashed",
+                    f"flashed by the maker: Pmax {number(row['pmax_w'], 2)} W, "
+                    f"Voc {number(row['voc_v'], 3)} V, Isc {number(row['isc_a'], 3)} A, "
+                    f"Vmp {number(row['vmp_v'], 3)} V, Imp {number(row['imp_a'], 3)} A; "
+                    f"class {class_text(row['power_class_w'], row['current_class'])}; "
+                    f"packed on pallet {row['pallet'] or 'not stated'}",
+                    **kept_fields(row, "pmax_w", "voc_v", "isc_a", "vmp_v", "imp_a"),
+                    **kept_fields(row, "power_class_w", "current_class", "pallet"),
+                ),
+            ),
             who="",
-            source=_source(row),
+            place=_place(row),
         )
     for pallet in sorted(pallets):
         yield from _pallet_events(record, pallet)
@@ -150,30 +169,42 @@ def _serial_events(record: SiteRecord, serial: str) -> Iterator[_Event]:
         DELIVERY_RECONCILED,
         "modules",
         same,
-        say=lambda rows: "; ".join(
-            "module usable" if row["usable"] else f"module set aside: {row['reason']}"
+        say=lambda rows: [
+            story_part("usable", "module usable")
+            if row["usable"]
+            else story_part("set_aside", f"module set aside: {row['reason']}", reason=row["reason"])
             for row in rows
-        ),
+        ],
     )
     yield from _changes(
         record,
         ALLOCATION_PLANNED,
         "assignments",
         same,
-        say=lambda rows: "; ".join(
-            f"planned for string {row['string']}, place {row['place_in_string']}, "
-            f"position {row['position']}"
+        say=lambda rows: [
+            story_part(
+                "planned",
+                f"planned for string {row['string']}, place {row['place_in_string']}, "
+                f"position {row['position']}",
+                **kept_fields(row, "string", "place_in_string", "position"),
+            )
             for row in rows
-        ),
+        ],
     )
     strings: set[str] = set()
     for entry, row in _rows(record, PLACEMENTS, same):
         strings.add(row["string"])
-        yield _Event(
+        yield StoryEvent(
             moment=row["placed_at"] or entry.device_time,
-            what=f"built into string {row['string']}, place {row['place_in_string']}",
+            parts=(
+                story_part(
+                    "built",
+                    f"built into string {row['string']}, place {row['place_in_string']}",
+                    **kept_fields(row, "string", "place_in_string"),
+                ),
+            ),
             who=row["person"] or entry.person,
-            source=_source(row),
+            place=_place(row),
         )
     judged = record.latest(STRINGS_JUDGED)
     if judged is not None and not strings:
@@ -184,7 +215,7 @@ def _serial_events(record: SiteRecord, serial: str) -> Iterator[_Event]:
         yield from _verdict_events(record, string)
 
 
-def _as_built_events(record: SiteRecord, subject: str) -> Iterator[_Event]:
+def _as_built_events(record: SiteRecord, subject: str) -> Iterator[StoryEvent]:
     """Tell what as-built lists were found to contradict about a subject, when that was found."""
     told: set[str] = set()
     for entry in record.journal.entries(kind=STRINGS_JUDGED):
@@ -193,90 +224,130 @@ def _as_built_events(record: SiteRecord, subject: str) -> Iterator[_Event]:
                 continue
             if finding.subject == subject or subject in finding.message:
                 told.add(finding.message)
-                yield _Event(
+                yield StoryEvent(
                     moment=entry.device_time,
-                    what=f"as-built list: {finding.message}",
+                    parts=(
+                        story_part(
+                            "contradicted",
+                            f"as-built list: {finding.message}",
+                            finding=finding.as_dict(),
+                        ),
+                    ),
                     who=entry.person,
-                    source=str(finding.place or f"entry {entry.uuid}"),
+                    place=finding.place,
+                    entry=str(entry.uuid),
                 )
 
 
-def _verdict_events(record: SiteRecord, string: str) -> Iterator[_Event]:
-    def say(rows: list[dict[str, Any]]) -> str:
+def _verdict_events(record: SiteRecord, string: str) -> Iterator[StoryEvent]:
+    def say(rows: list[dict[str, Any]]) -> list[StoryPart]:
         if not rows or rows[0]["readings"] == 0:
-            return ""
+            return []
         row = rows[0]
         reasons = "; ".join(row["reasons"])
-        return f"string {string}: verdict {verdict_word(row['verdict'])}" + (
+        sentence = f"string {string}: verdict {verdict_word(row['verdict'])}" + (
             f" ({reasons})" if reasons else ""
         )
+        return [
+            story_part(
+                "string_judged", sentence, **kept_fields(row, "string", "verdict", "reasons")
+            )
+        ]
 
     yield from _changes(record, STRINGS_JUDGED, "strings", pl.col("string") == string, say=say)
 
 
-def _design_events(record: SiteRecord) -> Iterator[_Event]:
+def _design_events(record: SiteRecord) -> Iterator[StoryEvent]:
     for entry in record.journal.entries(kind=DESIGN_CHECKED):
-        yield _Event(
+        summary = parse_body(entry.body)["summary"]
+        counts = kept_fields(summary, "practice", *(verdict.value for verdict in Verdict))
+        yield StoryEvent(
             moment=entry.device_time,
-            what=check_words(parse_body(entry.body)["summary"]),
+            parts=(story_part("design_checked", check_words(summary), **counts),),
             who=entry.person,
-            source=f"entry {entry.uuid}",
+            entry=str(entry.uuid),
         )
 
 
-def _string_events(record: SiteRecord, string: str) -> Iterator[_Event]:
+def _string_events(record: SiteRecord, string: str) -> Iterator[StoryEvent]:
     same = pl.col("string") == string
     yield from _design_events(record)
 
-    def planned(rows: list[dict[str, Any]]) -> str:
+    def planned(rows: list[dict[str, Any]]) -> list[StoryPart]:
         if not rows:
-            return ""
+            return []
         pallets = sorted({str(row["pallet"]) for row in rows})
-        return f"planned: {len(rows)} modules from pallet {', '.join(pallets)}"
+        sentence = f"planned: {len(rows)} modules from pallet {', '.join(pallets)}"
+        return [story_part("string_planned", sentence, modules=len(rows), pallets=pallets)]
 
     yield from _changes(record, ALLOCATION_PLANNED, "assignments", same, say=planned)
     placements = [row | {"entry": entry} for entry, row in _rows(record, PLACEMENTS, same)]
     if placements:
         moments = [row["placed_at"] for row in placements if row["placed_at"] is not None]
         people = sorted({row["person"] for row in placements if row["person"]})
-        yield _Event(
+        yield StoryEvent(
             moment=max(moments, default=placements[0]["entry"].device_time),
-            what=f"as-built list: {len(placements)} modules in place",
+            parts=(
+                story_part(
+                    "string_built",
+                    f"as-built list: {len(placements)} modules in place",
+                    modules=len(placements),
+                ),
+            ),
             who=", ".join(people),
-            source=_source(placements[0]),
+            place=_place(placements[0]),
         )
     for entry, row in _rows(record, STRING_READINGS, same):
-        yield _Event(
+        yield StoryEvent(
             moment=row["measured_at"] or entry.device_time,
-            what=f"read: Voc {number(row['voc_v'], 1)} V, Isc {number(row['isc_a'], 2)} A at "
-            f"{number(row['irradiance_w_m2'], 0)} W/m2, module "
-            f"{number(row['module_temp_c'], 1)} degC; insulation + "
-            f"{number(row['riso_pos_megohm'], 2)}, - {number(row['riso_neg_megohm'], 2)} Mohm; "
-            f"earth continuity {number(row['earth_continuity_ohm'], 2)} ohm",
+            parts=(
+                story_part(
+                    "read",
+                    f"read: Voc {number(row['voc_v'], 1)} V, Isc {number(row['isc_a'], 2)} A at "
+                    f"{number(row['irradiance_w_m2'], 0)} W/m2, module "
+                    f"{number(row['module_temp_c'], 1)} degC; insulation + "
+                    f"{number(row['riso_pos_megohm'], 2)}, - "
+                    f"{number(row['riso_neg_megohm'], 2)} Mohm; "
+                    f"earth continuity {number(row['earth_continuity_ohm'], 2)} ohm",
+                    **kept_fields(row, "voc_v", "isc_a", "irradiance_w_m2", "module_temp_c"),
+                    **kept_fields(
+                        row, "riso_pos_megohm", "riso_neg_megohm", "earth_continuity_ohm"
+                    ),
+                ),
+            ),
             who=row["person"] or entry.person,
-            source=_source(row),
+            place=_place(row),
         )
     moments_of_curves: dict[Any, dict[str, Any]] = {}
     for _, row in _rows(record, IV_POINTS, same):
         moments_of_curves.setdefault(row["measured_at"], row)
     for moment, row in moments_of_curves.items():
-        yield _Event(moment=moment, what="I-V curve taken", who="", source=_source(row))
+        yield StoryEvent(
+            moment=moment,
+            parts=(story_part("curve_taken", "I-V curve taken"),),
+            who="",
+            place=_place(row),
+        )
     yield from _curve_verdicts(record, string)
     yield from _as_built_events(record, string)
     yield from _verdict_events(record, string)
 
 
-def _curve_verdicts(record: SiteRecord, string: str) -> Iterator[_Event]:
+def _curve_verdicts(record: SiteRecord, string: str) -> Iterator[StoryEvent]:
     yield from _changes(
         record,
         STRINGS_JUDGED,
         "curves",
         pl.col("string") == string,
-        say=lambda rows: "; ".join(
-            f"curve verdict {verdict_word(row['verdict'])}: Pmax "
-            f"{percent(row['deviation_ratio'])} against its modules' flash values"
+        say=lambda rows: [
+            story_part(
+                "curve_judged",
+                f"curve verdict {verdict_word(row['verdict'])}: Pmax "
+                f"{percent(row['deviation_ratio'])} against its modules' flash values",
+                **kept_fields(row, "verdict", "deviation_ratio"),
+            )
             for row in rows
-        ),
+        ],
     )
 
 
@@ -409,14 +480,6 @@ def story_of(record: SiteRecord, subject: str) -> Report:
         result={
             "kind": found.kind,
             "name": found.name,
-            "events": [
-                {
-                    "moment": one.moment.isoformat() if one.moment else None,
-                    "what": one.what,
-                    "who": one.who,
-                    "source": one.source,
-                }
-                for one in events
-            ],
+            "events": [one.as_dict() for one in events],
         },
     )

@@ -8,6 +8,7 @@ from fastapi import APIRouter, Path, Query, Request
 from fastapi.responses import HTMLResponse, JSONResponse, Response
 
 from arraywright.errors import CallError
+from arraywright.records.entry import format_time
 from arraywright.web.access import ANYONE, Visitor, require, site_of
 from arraywright.web.map_service import Packed, map_layout, map_shown, values_since
 from arraywright.web.map_story import find_places, string_story
@@ -105,7 +106,11 @@ def map_values(
     since: Annotated[str, Query(max_length=64, description="ETag of what is held")] = "",
 ) -> Response:
     """Give the legend and what each string is; with ``since`` only the strings that changed."""
-    return _answer(request, values_since(site_of(request), colouring, since.strip('"')))
+    told = values_since(site_of(request), colouring, since.strip('"'))
+    answer = _answer(request, told.packed)
+    answer.headers["Arraywright-As-Of"] = format_time(told.as_of)
+    answer.headers["Arraywright-Renewing"] = "?1" if told.renewing else "?0"
+    return answer
 
 
 @map_router.get(
@@ -136,4 +141,11 @@ def map_string(
 ) -> JSONResponse:
     """Tell of a string: its modules, verdict, readings, curves and story."""
     site = site_of(request)
-    return JSONResponse(dict(string_story(site.record(visitor.person), map_shown(site), string)))
+    told = string_story(
+        site.record(visitor.person),
+        map_shown(site),
+        string,
+        language=visitor.language,
+        us=visitor.units == "us",
+    )
+    return JSONResponse(dict(told))

@@ -17,6 +17,8 @@ from arraywright.procedures.commission import STRINGS_JUDGED
 from arraywright.procedures.site_record import SiteRecord
 from arraywright.procedures.trace import story_of
 from arraywright.web.map_service import MapShown
+from arraywright.web.story_words import story_lines
+from arraywright.web.words import DEFAULT_LANGUAGE
 
 __all__ = ["find_places", "string_story"]
 
@@ -127,8 +129,17 @@ def _modules(record: SiteRecord, shown: MapShown, row: int) -> list[dict[str, An
     ]
 
 
-def string_story(record: SiteRecord, shown: MapShown, string: str) -> Mapping[str, Any]:
+def string_story(
+    record: SiteRecord,
+    shown: MapShown,
+    string: str,
+    *,
+    language: str = DEFAULT_LANGUAGE,
+    us: bool = False,
+) -> Mapping[str, Any]:
     """Tell of a string: its modules, verdict, readings, curves and story.
+
+    The story is in the language and units of the reader; other numbers are as recorded.
 
     Raises:
         CallError: there is no such string.
@@ -153,8 +164,18 @@ def string_story(record: SiteRecord, shown: MapShown, string: str) -> Mapping[st
         "readings": _readings(record, shown, string),
         "curves": _curves(record, string),
         "story": [
-            {**event, "moment": _local(event["moment"], record.site.time_zone)}
-            for event in cast("list[dict[str, Any]]", story_of(record, string).result["events"])
+            {
+                "moment": _local(line.moment, record.site.time_zone),
+                "what": line.what,
+                "recorded": line.recorded,
+                "who": line.who,
+                "source": line.source,
+            }
+            for line in story_lines(
+                cast("list[dict[str, Any]]", story_of(record, string).result["events"]),
+                language=language,
+                us=us,
+            )
         ],
     }
 

@@ -20,6 +20,7 @@ from arraywright.web.access import ANYONE, LEADS, TESTERS, Role, Visitor, langua
 from arraywright.web.finding_words import FindingLine, finding_line
 from arraywright.web.quantities import shown_quantity, shown_unit
 from arraywright.web.site_handle import SiteHandle
+from arraywright.web.story_words import story_lines
 from arraywright.web.words import catalogue, languages
 
 __all__ = ["STATIONS", "environment", "error_page", "render"]
@@ -75,12 +76,8 @@ def render(
     """
     site = site_of(request)
     language = visitor.language if visitor else language_of(request)
-    frame = catalogue(language if language in languages() else "en", area="office")
-    words = (
-        frame
-        if area == "office"
-        else catalogue(language if language in languages(area=area) else "en", area=area)
-    )
+    words_of = _words_in(language)
+    frame, words = words_of("office"), words_of(area)
     us = visitor is not None and visitor.units == "us"
     stations = [
         (name, path)
@@ -110,6 +107,8 @@ def render(
                 "area_unit": shown_unit("m2", us=us).written,
                 "quantity": partial(shown_quantity, us=us),
                 "finding": _findings_in(language, us=us),
+                "story": partial(story_lines, language=language, us=us),
+                "words_of": words_of,
                 **(given or {}),
             }
         )
@@ -173,6 +172,13 @@ def _findings_in(
         return finding_line(found, language=language, us=us)
 
     return finding
+
+
+def _words_in(language: str) -> Callable[[str], Mapping[str, str]]:
+    def words_of(area: str) -> Mapping[str, str]:
+        return catalogue(language if language in languages(area=area) else "en", area=area)
+
+    return words_of
 
 
 def error_page(request: Request, *, status: int, shape: Mapping[str, str]) -> HTMLResponse:

@@ -191,6 +191,9 @@ function storyPart(told, words) {
       element("li", {}, [
         element("span", { class: "faint", text: event.moment || words.say("no_moment") }),
         element("p", { text: event.what }),
+        ...event.recorded.map((/** @type {string} */ sentence) =>
+          element("p", { class: "faint", lang: "en", text: sentence }),
+        ),
         element("p", {
           class: "faint",
           text: [event.who, event.source].filter(Boolean).join(" · "),
