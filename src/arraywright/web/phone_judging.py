@@ -7,7 +7,7 @@ import threading
 import time
 from typing import Final
 
-from arraywright.errors import ArraywrightError
+from arraywright.procedures.field_rows import STRING_TESTED
 from arraywright.web.jobs import Jobs
 from arraywright.web.phone_intake import phone_files, unjudged_readings
 from arraywright.web.site_handle import SiteHandle
@@ -44,6 +44,7 @@ class PhoneJudging:
         self._closing = False
         self._begun: float | None = None
         self._tried = ""
+        self._seen = -1
         self._thread = threading.Thread(target=self._work, name="phone-judging", daemon=True)
 
     def start(self) -> None:
@@ -91,13 +92,19 @@ class PhoneJudging:
                 self._pending = False
             try:
                 self._judge()
-            except ArraywrightError as error:
-                # The description may have mistakes; phones' next readings ask anew.
-                _LOG.warning('{"what": "phones-not-judged", "code": "%s"}', error.code)
+            except Exception as error:  # noqa: BLE001 - one failure must not end the watching
+                # The description may have mistakes, or the record's server be away; what phones
+                # hand in next asks anew.
+                code = getattr(error, "code", type(error).__name__)
+                _LOG.warning('{"what": "phones-not-judged", "code": "%s"}', code)
 
     def _judge(self) -> None:
-        digest = unjudged_readings(self._site)
-        if digest in {"", self._tried}:
+        newest = self._site.last_order((STRING_TESTED,))
+        if newest == self._seen:
             return
-        self._tried, self._begun = digest, time.monotonic()
-        self._jobs.start(_COMMAND, person=SERVER, options=phone_files(self._site, SERVER))
+        digest = unjudged_readings(self._site)
+        if digest not in {"", self._tried}:
+            options = phone_files(self._site, SERVER)
+            self._jobs.start(_COMMAND, person=SERVER, options=options)
+            self._tried, self._begun = digest, time.monotonic()
+        self._seen = newest
