@@ -201,11 +201,15 @@ def test_openings_lead_to_the_module_whose_diode_was_shorted(invented: Office) -
     assert opened <= 7
     entries = list(invented.site.journal("x").live(kind=STRING_OPENED))
     assert [entry.person for entry in entries] == ["Tester One"] * opened
+    story = _page(tester, f"/story/{SHORTED}")
+    assert story.count("from the positive end: + side") == opened
     for entry in entries:
         form = {"string": SHORTED, "uuid": entry.uuid}
         assert tester.post("/test/opened/withdraw", data=form).status_code == 200
     assert tester.post("/test/opened/withdraw", data=form).status_code == 422
     assert len(list(invented.site.journal("x").live(kind=OPENING_WITHDRAWN))) == opened
+    story = _page(tester, f"/story/{SHORTED}")
+    assert story.count("Readings of an opening taken back") == opened
     again = _page(tester, at)
     session = re.compile(r'name="csrf" value="[^"]+"|content="[0-9a-f]+"')
     assert session.sub("", again) == session.sub("", before)

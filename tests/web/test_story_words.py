@@ -115,3 +115,13 @@ def test_what_nobody_wrote_down_is_said_so() -> None:
     first, second = story_lines([noted, scanned], language="de")
     assert first.what == "Lieferschein ohne Nummer: 36 Module T keine Leistungsklasse"
     assert second.what == "Etikett gescannt: – Module, Zustand: nicht genannt"
+
+
+def test_an_opening_is_told_with_what_both_parts_read() -> None:
+    """What was not read just before is a dash, in every language."""
+    opened = _event("string_opened", after_module=12, first_v=553.84, rest_v=664.6, whole_v=None)
+    (line,) = story_lines([opened], language="de")
+    assert line.what == (
+        "Geöffnet nach Modul 12 vom Pluspol aus: + Seite 553.8 V, − Seite 664.6 V, "
+        "ganzer String – V"
+    )

@@ -33,6 +33,7 @@ __all__ = [
     "IsolationSearch",
     "Opening",
     "isolation_search",
+    "opening_of",
     "record_opening",
     "string_openings",
     "with_openings",
@@ -104,7 +105,8 @@ class IsolationSearch:
     module: int | None
 
 
-def _opening(entry: Entry) -> Opening:
+def opening_of(entry: Entry) -> Opening:
+    """Read an entry of the kind ``STRING_OPENED``."""
     body = parse_body(entry.body)
     return Opening(
         uuid=entry.uuid,
@@ -121,7 +123,7 @@ def _opening(entry: Entry) -> Opening:
 def string_openings(record: SiteRecord, string: str) -> tuple[Opening, ...]:
     """Give the openings of a string that were not taken back, in the order they were entered."""
     live = record.journal.live(kind=STRING_OPENED, subject_kind="string", subject=string)
-    return tuple(_opening(entry) for entry in live)
+    return tuple(opening_of(entry) for entry in live)
 
 
 def isolation_search(

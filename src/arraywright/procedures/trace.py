@@ -22,6 +22,7 @@ from arraywright.procedures.allocate import ALLOCATION_PLANNED
 from arraywright.procedures.check_record import DESIGN_CHECKED, check_words
 from arraywright.procedures.commission import STRINGS_JUDGED
 from arraywright.procedures.decisions import PALLET_DECIDED
+from arraywright.procedures.openings import OPENING_WITHDRAWN, STRING_OPENED, opening_of
 from arraywright.procedures.receive import DELIVERY_RECONCILED
 from arraywright.procedures.report import Progress, Report, ReportTable
 from arraywright.procedures.site_record import SiteRecord, open_site
@@ -328,9 +329,41 @@ def _string_events(record: SiteRecord, string: str) -> Iterator[StoryEvent]:
             who="",
             place=_place(row),
         )
+    yield from _opening_events(record, string)
     yield from _curve_verdicts(record, string)
     yield from _as_built_events(record, string)
     yield from _verdict_events(record, string)
+
+
+def _opening_events(record: SiteRecord, string: str) -> Iterator[StoryEvent]:
+    """Tell what parts of the opened string read, also what was taken back later."""
+    journal = record.journal
+    for entry in journal.entries(kind=STRING_OPENED, subject_kind="string", subject=string):
+        one = opening_of(entry)
+        whole = "" if one.whole_v is None else f" of {number(one.whole_v, 1)} V"
+        yield StoryEvent(
+            moment=entry.device_time,
+            parts=(
+                story_part(
+                    "string_opened",
+                    f"opened after module {one.after_module} from the positive end: + side "
+                    f"{number(one.first_v, 1)} V, - side {number(one.rest_v, 1)} V{whole}",
+                    after_module=one.after_module,
+                    first_v=one.first_v,
+                    rest_v=one.rest_v,
+                    whole_v=one.whole_v,
+                ),
+            ),
+            who=entry.person,
+            entry=str(entry.uuid),
+        )
+    for entry in journal.entries(kind=OPENING_WITHDRAWN, subject_kind="string", subject=string):
+        yield StoryEvent(
+            moment=entry.device_time,
+            parts=(story_part("opening_withdrawn", "readings of an opening taken back"),),
+            who=entry.person,
+            entry=str(entry.uuid),
+        )
 
 
 def _curve_verdicts(record: SiteRecord, string: str) -> Iterator[StoryEvent]:

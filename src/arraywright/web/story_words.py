@@ -28,6 +28,9 @@ _DIGITS: Final = {
     "riso_pos_megohm": 2,
     "riso_neg_megohm": 2,
     "earth_continuity_ohm": 2,
+    "first_v": 1,
+    "rest_v": 1,
+    "whole_v": 1,
 }
 _DIGITS_OF_FLASHES: Final = {"voc_v": 3, "isc_a": 3, "vmp_v": 3}
 _PALLET_VERDICTS: Final = frozenset({"decided", "pallet_judged"})
