@@ -45,14 +45,20 @@ class Office:
 
 @contextlib.contextmanager
 def open_office(
-    folder: Path, *, record_url: str | None = None, judge_phones: bool = False
+    folder: Path,
+    *,
+    record_url: str | None = None,
+    judge_phones: bool = False,
+    map_patience_s: float = 60.0,
 ) -> Iterator[Office]:
     """Open a site folder as the server does, with a person of every role.
 
-    With ``judge_phones`` readings of phones are judged at once, the next not within a minute.
+    With ``judge_phones`` readings of phones are judged at once, the next not within a minute. The
+    map waits ``map_patience_s`` for what the record says anew [s].
     """
     settings = WebSettings(
         folder=folder,
+        map_patience_s=map_patience_s,
         record_url=record_url,
         limit_rates=False,
         judge_phones=judge_phones,

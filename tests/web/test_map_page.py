@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -11,7 +12,7 @@ import numpy as np
 import polars as pl
 import pytest
 from PIL import Image
-from playwright.sync_api import Browser, Page, StorageState, expect
+from playwright.sync_api import Browser, Page, Route, StorageState, expect
 
 from arraywright.procedures.site_record import open_site
 from arraywright.web.map_wire import pack_arrays
@@ -88,6 +89,30 @@ def test_looks_right_at_all_widths(page: Page, served: RunningServer) -> None:
     page.locator("#map-list-fold summary").click()
     expect(page.locator("#map-list tbody tr").first).to_be_visible()
     look(page, "map")
+
+
+def test_an_old_picture_says_its_time_until_the_new_one_is_there(
+    page: Page, served: RunningServer
+) -> None:
+    """While the server makes the next state the page tells as of when the shown one is."""
+    renewing = True
+
+    def answer(route: Route) -> None:
+        held = route.fetch()
+        marked = {
+            "arraywright-renewing": "?1" if renewing else "?0",
+            "arraywright-as-of": "2031-05-20T13:05:09.000000Z",
+        }
+        route.fulfill(response=held, headers={**held.headers, **marked})
+
+    page.route("**/api/v1/map/values/**", answer)
+    _open(page, served)
+    age = page.locator("#map-age")
+    expect(age).to_contain_text("the map is being renewed")
+    expect(age).to_contain_text(re.compile(r"2:05:09\sPM"))  # the site's clock, an hour ahead
+    look(page, "map-age")
+    renewing = False
+    expect(age).to_be_hidden(timeout=10_000)
 
 
 def test_colours_stand_where_the_layout_says(page: Page, served: RunningServer) -> None:

@@ -8,6 +8,7 @@ import json
 import threading
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
+from datetime import datetime
 from typing import Any, Final
 
 import numpy as np
@@ -19,9 +20,20 @@ from arraywright.web.map_phones import PhoneRows, phone_rows
 from arraywright.web.map_state import STATE_KINDS, MapState, map_state
 from arraywright.web.map_values import COLOURINGS, Colouring, changed_strings, colouring
 from arraywright.web.map_wire import pack_arrays
+from arraywright.web.renewing import Standing
 from arraywright.web.site_handle import SiteHandle
 
-__all__ = ["MapLayout", "MapShown", "Packed", "Sought", "map_layout", "map_shown", "values_since"]
+__all__ = [
+    "MapAnswer",
+    "MapLayout",
+    "MapShown",
+    "Packed",
+    "Sought",
+    "map_layout",
+    "map_now",
+    "map_shown",
+    "values_since",
+]
 
 _DESCRIPTION_ONLY: Final = ("map_layout",)
 """No entry is of this kind: what is kept under it changes with the description alone."""
@@ -180,6 +192,15 @@ class MapShown:
                 )
             return self._sought
 
+    def prepare(self, following: MapShown) -> None:
+        """Make ready in a following state what was asked of this one."""
+        with self._lock:
+            names, sought = list(self._colourings), self._sought is not None
+        for name in names:
+            following.values(name)
+        if sought:
+            following.sought()
+
     def colouring(self, name: str) -> Colouring:
         """Give a way to colour the map."""
         with self._lock:
@@ -274,25 +295,61 @@ class _Phones:
             return self._held
 
 
-def map_shown(site: SiteHandle) -> MapShown:
-    """Give what is known, made anew only when the record says more of it."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MapAnswer:
+    """A message of the map, and how old what it tells is.
+
+    Attributes:
+        packed: the message.
+        as_of: the moment of the record it tells.
+        renewing: whether the record says more, and the next state is being made.
+    """
+
+    packed: Packed
+    as_of: datetime
+    renewing: bool
+
+
+def _made(
+    record: SiteRecord, layout: MapLayout, phones: _Phones, before: MapShown | None
+) -> MapShown:
+    """Read what is known; what was asked of the last state is ready before the new one is given."""
+    shown = MapShown(map_state(record, layout.geometry, phones.read(record)), layout)
+    if before is not None:
+        before.prepare(shown)
+    return shown
+
+
+def map_now(site: SiteHandle) -> Standing[MapShown]:
+    """Give what is known, with its time; made anew in the background when the record says more.
+
+    The first state, and the first after the description changed, is waited for.
+    """
     layout = map_layout(site)
     phones = site.cached("map_phones", lambda _: _Phones(), kinds=_DESCRIPTION_ONLY)
-    return site.cached(
+    return site.renewals.give(
         "map_shown",
-        lambda record: MapShown(map_state(record, layout.geometry, phones.read(record)), layout),
-        kinds=STATE_KINDS,
+        ground=layout,
+        key=site.last_order(STATE_KINDS),
+        make=lambda before: _made(site.record("server"), layout, phones, before),
+        wait_s=site.settings.map_patience_s,
     )
 
 
-def values_since(site: SiteHandle, name: str, since: str) -> Packed:
+def map_shown(site: SiteHandle) -> MapShown:
+    """Give what is known, as ``map_now`` does."""
+    return map_now(site).value
+
+
+def values_since(site: SiteHandle, name: str, since: str) -> MapAnswer:
     """Give a colouring whole, or what changed in it since a message that was given before."""
-    shown = map_shown(site)
+    standing = map_now(site)
+    shown = standing.value
     history = site.cached("map_history", lambda _: _History(), kinds=_DESCRIPTION_ONLY)
     packed, now = shown.values(name), shown.colouring(name)
     history.note(packed.tag, now)
     before = history.find(since)
-    if before is None or since == packed.tag or before.name != name:
-        return packed
-    changes = _changes(before, now, since=since, tag=packed.tag)
-    return packed if changes is None else Packed(changes)
+    if before is not None and since != packed.tag and before.name == name:
+        changes = _changes(before, now, since=since, tag=packed.tag)
+        packed = packed if changes is None else Packed(changes)
+    return MapAnswer(packed=packed, as_of=standing.as_of, renewing=standing.renewing)

@@ -37,6 +37,8 @@ class WebSettings:
         judge_phones: whether readings that phones hand in are judged without anybody asking.
         judge_quiet_s: how long phones must have handed in nothing before that [s].
         judge_apart_s: how long after the last such judging the next begins at the earliest [s].
+        map_patience_s: how long the map waits for what the record says anew before it shows the
+            last state, marked with its time [s].
     """
 
     folder: Path
@@ -51,6 +53,7 @@ class WebSettings:
     judge_phones: bool = True
     judge_quiet_s: float = 20.0
     judge_apart_s: float = 300.0
+    map_patience_s: float = 0.5
 
     @property
     def https(self) -> bool:

@@ -25,6 +25,7 @@ from arraywright.records import (
 )
 from arraywright.records.people import PEOPLE_FILE, People
 from arraywright.records.schema import ENTRIES
+from arraywright.web.renewing import Renewals
 from arraywright.web.settings import WebSettings
 from arraywright.web.sync_files import ArrivingFiles
 
@@ -51,6 +52,7 @@ class SiteHandle:
         device: the key with which the server signs what people enter on its pages.
         people: who may use the server.
         arriving: files that devices are sending.
+        renewals: what is made anew in the background.
     """
 
     def __init__(
@@ -70,6 +72,7 @@ class SiteHandle:
         self.device = device
         self.people = people
         self.arriving = ArrivingFiles(files, most_bytes=settings.max_file_bytes)
+        self.renewals = Renewals(settings.now)
         self._kept: dict[str, _Kept] = {}
         self._orders: dict[tuple[str, ...], tuple[int, int]] = {}
         self._kept_lock = threading.Lock()
@@ -99,7 +102,8 @@ class SiteHandle:
         )
 
     def close(self) -> None:
-        """Close the databases."""
+        """Wait for what is being made of the record, and close the databases."""
+        self.renewals.close()
         self.store.close()
         self.people.close()
 

@@ -14,6 +14,7 @@ import { fetchJson } from "./wire.js";
 import { Words, element } from "./words.js";
 
 const REFRESH_MS = 15000;
+const RENEWED_MS = 2000;
 const SETTLE_MS = 350;
 const SHARPEN_MS = 120;
 
@@ -51,12 +52,14 @@ class MapPage {
     this.lastScale = 0;
     this.feet = part("map").dataset.units === "us";
     this.asking = new AbortController();
+    this.soon = 0;
     this.painter.setValues(values);
     this.resize();
     showLegend(part("map-legend"), values, words);
     new ResizeObserver(() => this.resize()).observe(this.frame);
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.themed());
     setInterval(() => this.refresh(), REFRESH_MS);
+    this.#age();
     document.addEventListener("visibilitychange", () => this.refresh());
   }
 
@@ -268,12 +271,24 @@ class MapPage {
       if (this.wanted !== name) return;
       this.values = values;
       this.#shown();
+      this.#age();
       this.#note();
     } catch (error) {
       this.tell(String(/** @type {Error} */ (error).message || error));
     } finally {
       if (this.wanted === name) this.frame.removeAttribute("aria-busy");
     }
+  }
+
+  /** Say as of when the picture is while the next one is being made, and ask for it soon. */
+  #age() {
+    const { asOf, renewing } = this.values;
+    const place = part("map-age");
+    const text = renewing && asOf ? this.words.say("renewing", { time: this.words.clock(asOf) }) : "";
+    if (place.textContent !== text) place.textContent = text;
+    place.hidden = !text;
+    clearTimeout(this.soon);
+    if (renewing) this.soon = window.setTimeout(() => this.refresh(), RENEWED_MS);
   }
 
   #shown() {
@@ -286,7 +301,10 @@ class MapPage {
     if (document.hidden) return;
     const values = this.values;
     try {
-      if ((await values.refresh()) && values === this.values) this.#shown();
+      const changed = await values.refresh();
+      if (values !== this.values) return;
+      if (changed) this.#shown();
+      this.#age();
     } catch {
       // The server is away for a moment; the next round asks again.
     }
@@ -352,7 +370,7 @@ class MapPage {
 
 async function start() {
   const root = part("map");
-  const words = new Words(JSON.parse(root.dataset.words || "{}"), document.documentElement.lang);
+  const words = new Words(JSON.parse(root.dataset.words || "{}"), document.documentElement.lang, root.dataset.zone || "UTC");
   const asked = new URLSearchParams(location.hash.slice(1));
   const chooser = /** @type {HTMLSelectElement} */ (part("map-colouring"));
   const wanted = asked.get("colour") || "";

@@ -27,6 +27,8 @@ export class Values {
     /** @type {Category[]} */
     this.categories = message.about.categories;
     this.tag = message.tag;
+    this.asOf = message.asOf;
+    this.renewing = message.renewing;
   }
 
   /** Whether the values are deviations, told with their sign. */
@@ -46,6 +48,8 @@ export class Values {
   async refresh() {
     const since = encodeURIComponent(this.tag);
     const message = await fetchArrays(`/api/v1/map/values/${this.name}?since=${since}`);
+    this.asOf = message.asOf;
+    this.renewing = message.renewing;
     if (message.tag === this.tag) return false;
     const { arrays, about } = message;
     if (about.since === this.tag) {

@@ -52,14 +52,19 @@ export function unpackArrays(buffer) {
  * Fetch a message.
  * @param {string} path
  * @param {AbortSignal} [signal]
- * @returns {Promise<Message & {tag: string}>}
+ * @returns {Promise<Message & {tag: string, asOf: string, renewing: boolean}>}
  */
 export async function fetchArrays(path, signal) {
   const answer = await fetch(path, { signal, credentials: "same-origin" });
   if (!answer.ok) throw new Error(`${path}: ${answer.status}`);
   const message = unpackArrays(await answer.arrayBuffer());
   const tag = (answer.headers.get("etag") || "").replace(/^W\//, "").replaceAll('"', "");
-  return { ...message, tag: message.about.tag || tag };
+  return {
+    ...message,
+    tag: message.about.tag || tag,
+    asOf: answer.headers.get("arraywright-as-of") || "",
+    renewing: answer.headers.get("arraywright-renewing") === "?1",
+  };
 }
 
 /**

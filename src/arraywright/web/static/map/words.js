@@ -5,12 +5,19 @@ export class Words {
   /**
    * @param {Record<string, string>} held
    * @param {string} language
+   * @param {string} zone the site's time zone
    */
-  constructor(held, language) {
+  constructor(held, language, zone) {
     this.held = held;
+    this.zone = zone;
     this.language = language;
     this.whole = new Intl.NumberFormat(language);
     this.day = new Intl.DateTimeFormat(language, { timeZone: "UTC", dateStyle: "medium" });
+  }
+
+  /** @param {string} moment a moment as the server writes it, told by the site's clock */
+  clock(moment) {
+    return new Date(moment).toLocaleTimeString(this.language, { timeZone: this.zone, timeStyle: "medium" });
   }
 
   /**
