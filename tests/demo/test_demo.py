@@ -53,6 +53,7 @@ def test_every_fault_put_in_is_found_and_no_sound_string_is_accused(
     assert report.result["found"] == FAULTS
     assert report.result["false_alarms"] == []
     assert report.exit_code == 0
+    assert len(report.written) == len(set(report.written))
 
 
 def test_plan_keeps_its_rules_and_few_openings(demo: tuple[Path, Report]) -> None:

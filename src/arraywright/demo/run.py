@@ -184,11 +184,11 @@ def run_demo(folder: Path, *, progress: Progress) -> Report:
                 for one in scored
             ],
         },
-        written=(
-            *checked.written,
-            *received.written,
-            *allocated.written,
-            *commissioned.written,
-            *handed.written,
+        written=tuple(
+            dict.fromkeys(
+                path
+                for report in (checked, received, allocated, commissioned, handed)
+                for path in report.written
+            )
         ),
     )
