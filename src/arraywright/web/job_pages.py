@@ -14,6 +14,7 @@ from arraywright.web.jobs import Job, Jobs
 from arraywright.web.phone_intake import phone_files
 from arraywright.web.rendering import render
 from arraywright.web.site_handle import SiteHandle
+from arraywright.web.work_words import WorkWords
 
 __all__ = ["TESTERS_RUN", "jobs_of", "jobs_router", "may_run"]
 
@@ -86,15 +87,16 @@ def job_page(request: Request, visitor: _Anyone, job_id: str) -> Response:
 
 
 @jobs_router.get("/jobs/{job_id}/state")
-def job_state(request: Request, _visitor: _Anyone, job_id: str) -> Response:
-    """Give how far a piece of work is, for the page's script."""
+def job_state(request: Request, visitor: _Anyone, job_id: str) -> Response:
+    """Give how far a piece of work is, for the page's script, in the visitor's language."""
     job = jobs_of(request).get(job_id)
     over = job is None or job.over
+    words = WorkWords(language=visitor.language)
     return JSONResponse(
         {
             "over": over,
             "state": "over" if job is None else job.state,
-            "stages": [] if job is None else list(job.stages),
+            "stages": [] if job is None else [words.line(one) for one in job.stages],
         }
     )
 

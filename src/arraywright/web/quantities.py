@@ -108,10 +108,13 @@ def number_of(cell: str) -> float | None:
     return float(re.sub(r"\s", "", text).replace("\N{MINUS SIGN}", "-"))
 
 
-def in_cells(cell: str, unit: Unit) -> str:
-    """Write a cell of a table in another unit, with as many decimals as it had, one at least."""
+def in_cells(cell: str, unit: Unit, *, difference: bool = False) -> str:
+    """Write a cell of a table in another unit, with as many decimals as it had, one at least.
+
+    A ``difference`` is not shifted by the zero of the unit.
+    """
     value = number_of(cell)
     if value is None:
         return cell
     decimals = max(1, len(cell.partition(".")[2].strip()))
-    return number(value * unit.factor + unit.offset, decimals)
+    return number(value * unit.factor + (0.0 if difference else unit.offset), decimals)

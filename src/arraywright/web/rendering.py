@@ -22,6 +22,7 @@ from arraywright.web.quantities import shown_quantity, shown_unit
 from arraywright.web.site_handle import SiteHandle
 from arraywright.web.story_words import story_lines
 from arraywright.web.words import catalogue, languages
+from arraywright.web.work_words import WorkWords
 
 __all__ = ["STATIONS", "environment", "error_page", "render"]
 
@@ -109,6 +110,7 @@ def render(
                 "finding": _findings_in(language, us=us),
                 "story": partial(story_lines, language=language, us=us),
                 "words_of": words_of,
+                "work": WorkWords(language=language, us=us),
                 **(given or {}),
             }
         )
