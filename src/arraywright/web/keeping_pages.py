@@ -39,10 +39,10 @@ _List = Annotated[str, Form(max_length=2_000_000)]
 _SHOWN: Final = 2_000
 _SCOPE_WORDS: Final = {
     "pallets": "pallets",
-    "delivery_note": "note",
-    "module_type": "type",
-    "flashed_from": "flashed_from",
-    "flashed_to": "flashed_to",
+    "delivery_note": "recall_note",
+    "module_type": "recall_type",
+    "flashed_from": "recall_flashed_from",
+    "flashed_to": "recall_flashed_to",
 }
 
 
