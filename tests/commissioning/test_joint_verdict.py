@@ -10,6 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from arraywright.commissioning.budget import STRING_CAUSES
+from arraywright.commissioning.choice import cause_column
 from arraywright.commissioning.expected import expected_values
 from arraywright.commissioning.isolation import ISOLATION_CAUTION
 from arraywright.commissioning.verdicts import CommissioningResult, judge
@@ -55,6 +57,22 @@ def _scaled(name: str, factor: float) -> pl.DataFrame:
         .otherwise(pl.col(name))
         .alias(name)
     )
+
+
+def test_every_cause_has_a_column_and_together_they_are_certain() -> None:
+    """Probabilities of a string add up to 1; that of a sound one is the one told in words."""
+    strings = _judged(_scaled("voc_v", 27 / 28)).strings
+    columns = [cause_column(name) for name in STRING_CAUSES]
+    assert len(set(columns)) == len(STRING_CAUSES)
+    total = strings.select(total=pl.sum_horizontal(columns))["total"].to_numpy()
+    assert total == pytest.approx(np.ones(STRINGS), abs=1e-6)
+    assert strings["p_none"].to_numpy() == pytest.approx(
+        strings["sound_probability"].to_numpy(), abs=1e-8
+    )
+    row = strings.row(by_predicate=pl.col("string") == VICTIM, named=True)
+    likeliest = max(STRING_CAUSES[1:], key=lambda name: row[cause_column(name)])
+    assert likeliest == row["likely_key"]
+    assert row[cause_column(likeliest)] == pytest.approx(row["likely_probability"], abs=1e-8)
 
 
 def test_missing_module_fails_jointly_and_the_standard_stands_beside_it() -> None:

@@ -19,6 +19,8 @@ from arraywright.demo.modules import make_modules
 from arraywright.demo.run import run_demo
 from arraywright.demo.scenario import SCENARIO
 from arraywright.dossier.curve_plots import CurvePanel
+from arraywright.procedures.commission import STRINGS_JUDGED
+from arraywright.procedures.commission_history import verdict_history
 from arraywright.procedures.openings import OPENING_WITHDRAWN, STRING_OPENED
 from arraywright.procedures.report import NO_PROGRESS
 from arraywright.records.people import Role
@@ -278,6 +280,16 @@ def test_what_cannot_have_been_read_is_not_entered(invented: Office, form: dict[
     answer = tester.post("/test/opened", data=sound | form)
     assert answer.status_code == 422
     assert not list(invented.site.journal("x").live(kind=STRING_OPENED))
+
+
+def test_the_history_of_one_string_is_that_of_the_whole_site_cut_to_it(invented: Office) -> None:
+    """Reading one string's changes alone gives what the dossier tells of it."""
+    record = invented.site.record("x")
+    whole = verdict_history(record, kind=STRINGS_JUDGED)
+    for string in (SHORTED, MISSING, "F-S001"):
+        alone = verdict_history(record, kind=STRINGS_JUDGED, string=string)
+        assert alone.height > 0
+        assert alone.equals(whole.filter(pl.col("string") == string))
 
 
 def _strings(**columns: list[object]) -> pl.DataFrame:
