@@ -12,10 +12,12 @@ import httpx2 as httpx
 import pytest
 
 from arraywright.errors import CallError
+from arraywright.procedures.report import NO_PROGRESS
 from arraywright.records.people import Role
+from arraywright.web.backup import backup
 from arraywright.web.job_store import WORK_FOLDER, JobStore
 from arraywright.web.jobs import Jobs
-from arraywright.web.settings import WebSettings
+from arraywright.web.settings import WebSettings, utc_now
 from arraywright.web.site_handle import SiteHandle
 from tests.web.carport import FLASH, ORDER, SCANS, hand_in
 from tests.web.serving import Office, free_port, open_office, run_server
@@ -137,6 +139,16 @@ def _held(number: int, state: str) -> dict[str, Any]:
         "again": "",
         "options": {},
     }
+
+
+def test_a_backup_is_of_the_site_and_not_of_the_server(site_folder: Path, tmp_path: Path) -> None:
+    """Work is no part of a copy: a site restored elsewhere has cut nothing off."""
+    with open_office(site_folder):
+        JobStore(site_folder).save("job0001", _held(1, "running"))
+    target = tmp_path / "copy"
+    backup(site_folder, target, now=utc_now, progress=NO_PROGRESS)
+    assert (target / "site.toml").is_file()
+    assert not (target / WORK_FOLDER).exists()
 
 
 def test_no_more_is_kept_than_two_hundred(tmp_path: Path) -> None:

@@ -16,7 +16,7 @@ from arraywright.dossier.handover_parts import (
     Settlement,
 )
 from arraywright.findings import Finding, Verdict
-from arraywright.procedures.incidents import affected_modules, incidents
+from arraywright.procedures.incidents import Incident, affected_modules, incidents
 from arraywright.procedures.open_points import entered_points, point_key
 from arraywright.procedures.recalls import Recall, recalled_modules, recalls
 from arraywright.procedures.settlements import settlements
@@ -75,6 +75,21 @@ def _chosen(recall: Recall) -> str:
     return "; ".join(told) or "serials"
 
 
+def _incident(one: Incident, where: Whereabouts) -> IncidentPart:
+    return IncidentPart(
+        day=one.day,
+        what=_WORDS[one.what],
+        told=one.told,
+        person=one.person,
+        at=one.at,
+        source="by phone" if one.origin == "phone" else "in the office",
+        names=(*one.names, *one.serials),
+        photos=one.photos,
+        modules=affected_modules(one, where),
+        settlement=one.settlement,
+    )
+
+
 def _recall(one: Recall, where: Whereabouts) -> RecallPart:
     back = None
     if one.withdrawn_at is not None:
@@ -94,27 +109,15 @@ def _recall(one: Recall, where: Whereabouts) -> RecallPart:
 def with_told(record: SiteRecord, parts: HandoverParts) -> HandoverParts:
     """Add to what checks gave what people told, and who settled what."""
     points = _points(record, parts.findings)
+    parts = replace(parts, entered=points.entered, settled=points.settled)
+    happened, called_back = incidents(record), recalls(record)
+    if not happened and not called_back:
+        return parts
     where = whereabouts(record)
     return replace(
         parts,
-        entered=points.entered,
-        settled=points.settled,
-        incidents=tuple(
-            IncidentPart(
-                day=one.day,
-                what=_WORDS[one.what],
-                told=one.told,
-                person=one.person,
-                at=one.at,
-                source="by phone" if one.origin == "phone" else "in the office",
-                names=(*one.names, *one.serials),
-                photos=one.photos,
-                modules=affected_modules(one, where),
-                settlement=one.settlement,
-            )
-            for one in incidents(record)
-        ),
-        recalls=tuple(_recall(one, where) for one in recalls(record)),
+        incidents=tuple(_incident(one, where) for one in happened),
+        recalls=tuple(_recall(one, where) for one in called_back),
     )
 
 
