@@ -153,7 +153,8 @@ def _temperature_in(*, us: bool) -> Callable[[float], str]:
     unit = shown_unit("degC", us=us)
 
     def temperature(celsius: float) -> str:
-        return f"{celsius * unit.factor + unit.offset:.1f} {unit.written}"
+        told = f"{celsius * unit.factor + unit.offset:.1f}".replace("-", "\N{MINUS SIGN}")
+        return f"{told} {unit.written}"
 
     return temperature
 

@@ -1,7 +1,8 @@
 """What procedures say of their work, in the reader's language: stages, summaries and tables.
 
 The catalogue ``work`` is keyed by the English text. What changes from case to case stands in a key
-as a name in braces, and is carried over. ``cell: `` stands before what is translated in cells only.
+as a name in braces, and is carried over; a name that begins with ``list_`` stands for several
+pieces, each of which is a key. ``cell: `` stands before what is translated in cells only.
 """
 
 from __future__ import annotations
@@ -23,6 +24,10 @@ __all__ = ["TableShown", "Told", "WorkWords"]
 _CELL: Final = "cell: "
 _NAME: Final = re.compile(r"\\\{(\w+)\\\}")
 _SENTENCES: Final = re.compile(r"(?<=[.!?]) (?=[A-Z0-9])")
+_LIST: Final = "list_"
+_PIECES: Final = re.compile(r", | and ")
+_THOUSANDS: Final = re.compile(r"(?<=\d),(?=\d{3}(?!\d))")
+_NARROW: Final = "\N{NARROW NO-BREAK SPACE}"
 _OF_CHECKS: Final = frozenset({"Check", "Reasons"})
 _KEY_OF_TITLE: Final = {check.title.casefold(): check.key for check in ALL_CHECKS}
 _IN_UNIT: Final = {"Value": True, "Limit": True, "Margin": False}
@@ -69,7 +74,7 @@ class WorkWords:
     def __init__(self, *, language: str = DEFAULT_LANGUAGE, us: bool = False) -> None:
         """Take language and units; a language without a catalogue gives English."""
         own = language if language in languages(area="work") else DEFAULT_LANGUAGE
-        self.us = us
+        self.language, self.us = own, us
         self.words = catalogue(own, area="work")
         self.titles = catalogue(own, area="findings")
 
@@ -79,11 +84,18 @@ class WorkWords:
             return self.words[text]
         for pattern, key in _patterns():
             if held := pattern.fullmatch(text):
-                parts = {
-                    name: self.words.get(part, part) for name, part in held.groupdict().items()
-                }
+                parts = {name: self._carried(name, part) for name, part in held.groupdict().items()}
                 return self.words[key].format(**parts)
         return None
+
+    def _carried(self, name: str, part: str) -> str:
+        """Give what is carried over: a list piece by piece, known words, or figures."""
+        if name.startswith(_LIST):
+            return ", ".join(self.line(piece) for piece in _PIECES.split(part))
+        found = self.words.get(part)
+        if found is not None:
+            return found
+        return part if self.language == DEFAULT_LANGUAGE else _THOUSANDS.sub(_NARROW, part)
 
     def line(self, text: str) -> str:
         """Give a title, a heading or a stage in the language, in English where it is not known."""
