@@ -320,9 +320,9 @@ def test_strings_with_swapped_labels_stand_as_one_pair() -> None:
     (pair,) = swapped_pairs(frame)
     assert (pair["string"], pair["swapped_with"], pair["swapped_probability"]) == ("B", "C", 0.97)
     found = chosen_strings(frame, verdict="", cause="", sort="probability")
-    assert found["string"].to_list() == ["B", "C", "A", "D"]
+    assert frame[found]["string"].to_list() == ["B", "C", "A", "D"]
     found = chosen_strings(frame, verdict="review", cause="labels-swapped", sort="verdict")
-    assert found["string"].to_list() == ["B", "C"]
+    assert frame[found]["string"].to_list() == ["B", "C"]
 
 
 def test_verdicts_of_an_earlier_program_are_still_shown() -> None:

@@ -185,8 +185,8 @@ def with_cause(strings: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def chosen_strings(strings: pl.DataFrame, *, verdict: str, cause: str, sort: str) -> pl.DataFrame:
-    """Give the strings a person asked for, in the order asked for.
+def chosen_strings(strings: pl.DataFrame, *, verdict: str, cause: str, sort: str) -> pl.Series:
+    """Give the rows of the strings a person asked for, in the order asked for.
 
     Args:
         strings: frame of ``judged_strings``.
@@ -194,18 +194,22 @@ def chosen_strings(strings: pl.DataFrame, *, verdict: str, cause: str, sort: str
         cause: only with this cause; with any when empty.
         sort: one of ``SORTS``: gravest verdict first, likeliest cause first, or as on the plan.
     """
-    if verdict:
-        strings = strings.filter(pl.col("verdict") == verdict)
     if strings.is_empty():
-        return strings
+        return pl.Series("row", [], dtype=pl.UInt32)
+    # Rows are chosen by few columns, so that a large site is not sorted with all its figures.
+    rows = strings.select("verdict", "_rank", "cause_shown", "cause_shown_ratio").with_row_index(
+        "row"
+    )
+    if verdict:
+        rows = rows.filter(pl.col("verdict") == verdict)
     if cause:
-        strings = strings.filter(pl.col("cause_shown") == cause)
+        rows = rows.filter(pl.col("cause_shown") == cause)
     if sort == "probability":
-        by = pl.coalesce("cause_shown_ratio", pl.lit(-1.0))
-        return strings.sort(by, descending=True, maintain_order=True)
-    if sort == "string":
-        return strings
-    return strings.sort("_rank", maintain_order=True)
+        by = pl.col("cause_shown_ratio").fill_null(-1.0)
+        rows = rows.sort(by, descending=True, maintain_order=True)
+    elif sort != "string":
+        rows = rows.sort("_rank", maintain_order=True)
+    return rows["row"]
 
 
 def swapped_pairs(strings: pl.DataFrame) -> list[dict[str, Any]]:
