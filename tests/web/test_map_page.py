@@ -169,7 +169,7 @@ def test_a_click_on_a_string_tells_its_story(page: Page, served: RunningServer) 
     page.mouse.click(frame["x"] + frame["width"] / 2, frame["y"] + frame["height"] / 2)
     expect(page.locator("#map-chosen h2")).to_have_text("String B001-S0500")
     chosen = page.locator("#map-chosen")
-    expect(chosen).to_contain_text("as-built list: 28 modules in place")
+    expect(chosen).to_contain_text("As-built list: 28 modules in place")
     # The middle of a string of 28 is where two modules meet, or one of them.
     expect(chosen.locator("table strong")).to_have_count(1)
     assert "string=B001-S0500" in page.url
