@@ -61,7 +61,8 @@ def test_an_incident_of_a_phone_stands_in_the_list_and_is_settled_there(office: 
     )
     phone.make("module_inspected", "module", serial(4), {"result": "apart", "defects": ["glass"]})
     _push(office, phone)
-    assert f"/incidents/{told.uuid}" in _page(lead, "/yard")
+    for path in ("/yard", "/build"):
+        assert f"/incidents/{told.uuid}" in _page(lead, path)
     page = _page(lead, f"/incidents/{told.uuid}")
     assert "Slid off &lt;the&gt; rail" in page
     assert f"/photos/{picture.sha256}" in page

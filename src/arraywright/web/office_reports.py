@@ -20,7 +20,7 @@ def site_reports(record: SiteRecord) -> list[dict[str, Any]]:
     """List what somebody has to look at, the newest first, at most 100.
 
     Returns:
-        kind, subject, person, at, told and photos (SHA-256 of those that are here) of each.
+        key, kind, subject, person, at, told and photos (SHA-256 of those that are here) of each.
     """
     found = marked_entries(record.journal, always=_ALWAYS, most=_SHOWN)
     return [_told(entry, record.files) for entry in found]
@@ -31,6 +31,7 @@ def _told(entry: Entry, files: FileStore) -> dict[str, Any]:
     body = parsed if isinstance(parsed, dict) else {}
     words = [body.get(name) for name in ("severity", "incident_kind", "reason", "what", "note")]
     return {
+        "key": entry.uuid,
         "kind": entry.kind,
         "subject": entry.subject,
         "person": entry.person,
