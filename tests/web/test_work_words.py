@@ -12,6 +12,8 @@ import pytest
 
 import arraywright
 from arraywright.allocation.park_ways import WAY_WORDS
+from arraywright.procedures.commission import COMMISSIONING_TABLES
+from arraywright.procedures.receive import DELIVERY_TABLES
 from arraywright.procedures.report import ReportTable
 from arraywright.web.words import catalogue, languages
 from arraywright.web.work_words import WorkWords
@@ -157,6 +159,28 @@ def test_a_sentence_of_several_pieces_is_put_together_anew() -> None:
         "(2\N{NARROW NO-BREAK SPACE}147), 4.9 W mehr durch weniger Fehlanpassung "
         "(0.0037 % Verlust statt 0.0038 %)."
     )
+
+
+def test_reasons_of_a_verdict_say_what_is_wrong() -> None:
+    """Under reasons stands what is wrong, not what was checked; subjects of checks are words."""
+    table = ReportTable(
+        title="Pallets not accepted",
+        headings=("Reasons", "Of"),
+        rows=[("pallet-count, pallet-sscc", "26 x tern-580 on dune-300, class 580 W")],
+    )
+    ((reasons, subject),) = WorkWords(language="de").table(table).rows
+    assert reasons == "Papiere nennen verschiedene Modulzahlen, Prüfziffer der Nummer ist falsch"
+    assert subject == "26 × tern-580 an dune-300, Klasse 580 W"
+
+
+def test_every_column_that_is_mapped_by_hand_has_words() -> None:
+    """The page that asks which column is which names tables and columns in the language."""
+    words = catalogue("de", area="work")
+    specs = [*DELIVERY_TABLES, *COMMISSIONING_TABLES]
+    assert len(specs) > 7
+    columns = {column.meaning for spec in specs for column in spec.columns}
+    assert sorted(one for one in columns if f"column: {one}" not in words) == []
+    assert sorted(spec.title for spec in specs if f"cell: {spec.title}" not in words) == []
 
 
 def test_ways_to_build_have_words() -> None:

@@ -21,6 +21,9 @@ __all__ = ["Fact", "FindingLine", "finding_line", "title_key"]
 
 _QUESTIONS: Final = frozenset(one.key for one in QUESTIONS)
 _SEVERAL: Final = re.compile(r"(\d+) x (.+):")
+_DESIGN: Final = re.compile(
+    r"(?P<modules>\d+) x (?P<type>.+) on (?P<inverter>.+), class (?P<power>.+) W"
+)
 _ABOUT_MANY: Final = frozenset({"site", "file"})
 _COUNTED: Final = frozenset({"modules", "strings", "pallets", "positions"})
 
@@ -113,6 +116,8 @@ def _kind(kind: str, words: Mapping[str, str]) -> str:
 def _subject(held: Mapping[str, Any], words: Mapping[str, str]) -> str:
     named = str(held.get("subject", ""))
     told = words.get(f"subject_{re.sub(r'[^a-z]+', '_', named)}", named)
+    if (design := _DESIGN.fullmatch(named)) is not None:
+        told = words["subject_of_design"].format(**design.groupdict())
     kind = _kind(str(held.get("subject_kind", "")), words)
     if held.get("subject_kind") == "site" and told != named:
         return told

@@ -1,8 +1,9 @@
 """What procedures say of their work, in the reader's language: stages, summaries and tables.
 
 The catalogue ``work`` is keyed by the English text. What changes from case to case stands in a key
-as a name in braces, and is carried over; a name that begins with ``list_`` stands for several
-pieces, each of which is a key. ``cell: `` stands before what is translated in cells only.
+as a name in braces, and is carried over; a name that begins with ``list_`` or ``rows_``
+stands for several pieces, each of which is a key. ``column: `` stands before the meaning of a
+column of an input. ``cell: `` stands before what is translated in cells only.
 """
 
 from __future__ import annotations
@@ -22,13 +23,17 @@ from arraywright.web.words import DEFAULT_LANGUAGE, catalogue, languages
 __all__ = ["TableShown", "Told", "WorkWords"]
 
 _CELL: Final = "cell: "
+_COLUMN: Final = "column: "
+_SUBJECTS: Final = "Of"
 _NAME: Final = re.compile(r"\\\{(\w+)\\\}")
 _SENTENCES: Final = re.compile(r"(?<=[.!?]) (?=[A-Z0-9])")
 _LIST: Final = "list_"
+_ROWS: Final = "rows_"
 _PIECES: Final = re.compile(r", | and ")
 _THOUSANDS: Final = re.compile(r"(?<=\d),(?=\d{3}(?!\d))")
 _NARROW: Final = "\N{NARROW NO-BREAK SPACE}"
 _OF_CHECKS: Final = frozenset({"Check", "Reasons"})
+_REASONS: Final = "Reasons"
 _KEY_OF_TITLE: Final = {check.title.casefold(): check.key for check in ALL_CHECKS}
 _IN_UNIT: Final = {"Value": True, "Limit": True, "Margin": False}
 """Columns whose unit stands in a column ``Unit``, and whether they have a zero of their own."""
@@ -77,6 +82,7 @@ class WorkWords:
         self.language, self.us = own, us
         self.words = catalogue(own, area="work")
         self.titles = catalogue(own, area="findings")
+        self.office = catalogue(own, area="office")
 
     def find(self, text: str) -> str | None:
         """Give a text in the language; None where the catalogue does not know it."""
@@ -92,6 +98,8 @@ class WorkWords:
         """Give what is carried over: a list piece by piece, known words, or figures."""
         if name.startswith(_LIST):
             return ", ".join(self.line(piece) for piece in _PIECES.split(part))
+        if name.startswith(_ROWS):
+            return "; ".join(self.line(piece) for piece in part.split("; "))
         found = self.words.get(part)
         if found is not None:
             return found
@@ -100,6 +108,14 @@ class WorkWords:
     def line(self, text: str) -> str:
         """Give a title, a heading or a stage in the language, in English where it is not known."""
         return self.find(text) or text
+
+    def column(self, meaning: str) -> str:
+        """Give the meaning of a column of an input, in English where it is not known."""
+        return self.words.get(_COLUMN + meaning, meaning)
+
+    def input(self, title: str) -> str:
+        """Give the name of a table that is read, in English where it is not known."""
+        return self.words.get(_CELL + title, title)
 
     def told(self, text: str) -> tuple[Told, ...]:
         """Give a paragraph of a summary, whole or sentence by sentence."""
@@ -156,10 +172,17 @@ class WorkWords:
     def _cell(self, heading: str, cell: str) -> str:
         if (own := self.words.get(_CELL + cell)) is not None:
             return own
+        if heading == _SUBJECTS:
+            return self.line(cell)
         if heading in _OF_CHECKS:
             if (key := _KEY_OF_TITLE.get(cell.casefold())) is not None:
                 return self.titles.get(title_key(key), cell)
-            titles = [self.titles.get(title_key(key)) for key in cell.split(", ")]
+            titles = [self._of_check(key, heading) for key in cell.split(", ")]
             if all(titles):
                 return ", ".join(str(title) for title in titles)
         return cell
+
+    def _of_check(self, key: str, heading: str) -> str | None:
+        """Give the title of a check, or as a reason what was wrong."""
+        reason = self.office.get(f"reason_{key.replace('-', '_')}") if heading == _REASONS else None
+        return reason or self.titles.get(title_key(key))
