@@ -215,6 +215,29 @@ def test_a_recall_is_about_what_fits_everything_given(office: Office) -> None:
     assert recall["serials"] == [serial(23)]
 
 
+def test_modules_that_come_later_and_fit_a_recall_are_pointed_out(office: Office) -> None:
+    """Half of the flash list came after the recall: Keep says so, and a press recalls them."""
+    head, *rows = FLASH.decode().splitlines()
+    first = "\n".join([head, *rows[:22], ""]).encode()
+    lead = _delivered(office, first)
+    kind = min(office.site.record("x").site.module_types)
+    lead.post("/keep/recalls", data={"reason": "Letter 14", "module_type": kind})
+    (recall,) = lead.get("/api/v1/recalls").json()["recalls"]
+    assert len(recall["serials"]) == 22
+    key = recall["key"]
+    assert "came since" not in _page(lead, "/keep")
+    assert lead.post(f"/keep/recalls/{key}/later").status_code == 422
+    rest = "\n".join([head, *rows[22:], ""]).encode()
+    assert hand_in(lead, "yard", later=rest)["state"] == "done"
+    assert "22 modules that came since fit this recall" in _page(lead, "/keep")
+    assert f"/keep/recalls/{key}/later" in _page(lead, f"/keep/recalls/{key}")
+    lead.post(f"/keep/recalls/{key}/later")
+    added = lead.get("/api/v1/recalls").json()["recalls"][0]
+    assert added["serials"] == [serial(number) for number in range(22, 44)]
+    assert added["reason"] == "Letter 14"
+    assert "came since" not in _page(lead, "/keep")
+
+
 def test_a_recall_says_which_modules_and_why(office: Office) -> None:
     """Nothing is recalled without a reason, without modules, or by a type nobody has."""
     lead = _delivered(office)

@@ -82,6 +82,7 @@ GET    /photos/{sha256}                         guest
 GET    /keep                                    guest
 POST   /keep/recalls                            lead
 GET    /keep/recalls/{key}                      guest
+POST   /keep/recalls/{key}/later                lead
 POST   /keep/recalls/{key}/settle               lead
 POST   /keep/recalls/{key}/withdraw             lead
 GET    /story/{subject}                         guest

@@ -31,6 +31,7 @@ _SCOPE_WORDS: Final = {
     "module_type": "module type",
     "flashed_from": "flashed from",
     "flashed_to": "flashed to",
+    "narrowed_to_serials": "narrowed to serials named",
 }
 _WORDS: Final = {
     "dropped": "pallet dropped or tipped",
@@ -71,7 +72,7 @@ def _chosen(recall: Recall) -> str:
     told = []
     for name, value in recall.scope.items():
         words = ", ".join(map(str, value[:40])) if isinstance(value, list) else str(value)
-        told.append(f"{_SCOPE_WORDS.get(name, name)} {words}")
+        told.append(f"{_SCOPE_WORDS.get(name, name)}{'' if value is True else f' {words}'}")
     return "; ".join(told) or "serials"
 
 

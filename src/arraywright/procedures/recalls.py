@@ -28,6 +28,7 @@ __all__ = [
     "RECALL_WITHDRAWN",
     "Recall",
     "RecallScope",
+    "later_modules",
     "recall_points",
     "recalled_modules",
     "recalls",
@@ -79,15 +80,16 @@ class RecallScope:
         )
 
     def as_dict(self) -> dict[str, Any]:
-        """Give what is given besides serials, as plain data."""
-        held = {
+        """Give what is given besides serials, and whether serials narrow it, as plain data."""
+        held: dict[str, Any] = {
             "pallets": list(self.pallets),
             "delivery_note": self.delivery_note,
             "module_type": self.module_type,
             "flashed_from": self.flashed_from and self.flashed_from.isoformat(),
             "flashed_to": self.flashed_to and self.flashed_to.isoformat(),
         }
-        return {name: value for name, value in held.items() if value}
+        told = {name: value for name, value in held.items() if value}
+        return told | ({"narrowed_to_serials": True} if told and self.serials else {})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,7 +99,7 @@ class Recall:
     Attributes:
         key: the entry that says so.
         reason: what the maker says, in the person's words.
-        scope: by what the modules were chosen, besides serials, as plain data.
+        scope: by what the modules were chosen, besides serials, as ``RecallScope.as_dict``.
         serials: the modules, in the entry's order.
         undated: modules of the same kind left out because their flash day is not known.
         person: who entered it.
@@ -256,6 +258,29 @@ def _fitting(record: SiteRecord, scope: RecallScope) -> tuple[list[str], int]:
         if scope.flashed_to:
             found = found.filter(day <= scope.flashed_to)
     return found["serial"].drop_nulls().unique().sort().to_list(), undated
+
+
+def later_modules(record: SiteRecord, recall: Recall) -> tuple[str, ...]:
+    """Give serials that fit what a recall was chosen by, and came after it was entered.
+
+    A recall by serials alone, narrowed to serials, or taken back, has none.
+    """
+    scope = recall.scope
+    if not scope or scope.get("narrowed_to_serials") or recall.withdrawn_by:
+        return ()
+    first, last = scope.get("flashed_from"), scope.get("flashed_to")
+    fitting, _ = _fitting(
+        record,
+        RecallScope(
+            pallets=tuple(scope.get("pallets", ())),
+            delivery_note=str(scope.get("delivery_note", "")),
+            module_type=str(scope.get("module_type", "")),
+            flashed_from=date.fromisoformat(first) if first else None,
+            flashed_to=date.fromisoformat(last) if last else None,
+        ),
+    )
+    known = {serial for one in recalls(record) if not one.withdrawn_by for serial in one.serials}
+    return tuple(serial for serial in fitting if serial not in known)
 
 
 def record_recall(record: SiteRecord, *, reason: str, scope: RecallScope) -> Entry:

@@ -15,6 +15,7 @@ from arraywright.procedures.incidents import affected_modules, incidents
 from arraywright.procedures.open_points import settle_point
 from arraywright.procedures.recalls import (
     RecallScope,
+    later_modules,
     recalled_modules,
     recalls,
     record_recall,
@@ -66,6 +67,7 @@ def _day(text: str) -> date | None:
 def keep(request: Request, site: _Site, visitor: _Anyone) -> Response:
     """Show what is kept for the years after building."""
     record = site.record(visitor.person)
+    called_back = recalls(record)
     return render(
         request,
         "keep.html",
@@ -74,7 +76,8 @@ def keep(request: Request, site: _Site, visitor: _Anyone) -> Response:
             "overview": cached_overview(site),
             "dossier": latest_summary(record, DOSSIER_WRITTEN),
             "seal": site.seal(),
-            "recalls": recalls(record),
+            "recalls": called_back,
+            "later": {one.key: len(later_modules(record, one)) for one in called_back},
             "module_types": sorted(record.site.module_types),
         },
     )
@@ -123,9 +126,25 @@ def recall_page(request: Request, site: _Site, visitor: _Anyone, key: str) -> Re
             "recall": found,
             "modules": modules.head(_SHOWN).to_dicts(),
             "counts": count_where(modules),
+            "scope": [(name, found.scope[name]) for name in _SCOPE_WORDS if name in found.scope],
             "scope_words": _SCOPE_WORDS,
+            "later": later_modules(record, found),
         },
     )
+
+
+@keeping_router.post("/keep/recalls/{key}/later")
+def recall_later(site: _Site, visitor: _Lead, key: str) -> Response:
+    """Recall the modules too that came since and fit what a recall was chosen by."""
+    record = site.record(visitor.person)
+    found = next((one for one in recalls(record) if one.key == key), None)
+    later = () if found is None else later_modules(record, found)
+    if found is None or not later:
+        raise CallError(
+            "recall-fits-not", "No module that came since fits this recall.", "Open Keep."
+        )
+    entry = record_recall(record, reason=found.reason, scope=RecallScope(serials=later))
+    return RedirectResponse(f"/keep/recalls/{entry.uuid}", status_code=303)
 
 
 def _settle(site: SiteHandle, visitor: Visitor, key: str, *, told: tuple[str, str]) -> None:
