@@ -10,6 +10,7 @@ import httpx2 as httpx
 import pytest
 from playwright.sync_api import Browser
 
+from arraywright.procedures.recalls import RecallScope, recalls, record_recall, withdraw_recall
 from arraywright.records import parse_body
 from arraywright.records.people import Role
 from arraywright.web import field_routes
@@ -243,7 +244,10 @@ def test_a_wrong_clock_and_a_full_phone_are_said(browser: Browser, office_site: 
 def test_a_recall_of_the_office_reaches_the_phone(
     browser: Browser, office_site: ServedSite
 ) -> None:
-    """A lead recalls serials over the interface; the phone pulls it and judges them recalled."""
+    """A lead recalls serials; the phone judges them recalled, until the recall is taken back.
+
+    A further recall that stands keeps the serial it shares with the one that was taken back.
+    """
     site = office_site
     phone = Phone.new(browser, site.address)
     phone.enrol(site.code(site.person("Noor Haddad")))
@@ -270,6 +274,20 @@ def test_a_recall_of_the_office_reaches_the_phone(
     phone.page.press("#code", "Enter")
     phone.page.wait_for_selector(".verdict.bad")
     assert "Recalled" in phone.page.inner_text(".verdict.bad")
+    record = site.site.record("Mara Lindqvist")
+    stands = record_recall(record, reason="frame", scope=RecallScope(serials=("TN2610000001",)))
+    shared = RecallScope(serials=("TN2610000000", "TN2610000001"))
+    record_recall(record, reason="glass", scope=shared)
+    for one in recalls(record):
+        if one.key != str(stands.uuid):
+            withdraw_recall(record, one.key, reason="the maker was wrong")
+    phone.offline(off=False)
+    phone.page.evaluate("() => arraywright.sync.run()")
+    held = "() => [...arraywright.session.state.recalled]"
+    assert phone.page.evaluate(held) == [["TN2610000001", "frame"]]
+    phone.open("/place")
+    phone.page.wait_for_selector("#code")
+    assert phone.page.evaluate(held) == [["TN2610000001", "frame"]]
 
 
 @pytest.mark.parametrize("locale", ["en-GB", "de-DE", "es-ES"])

@@ -16,6 +16,8 @@ function takeFrom(map, key, value) {
   if (!held.size) map.delete(key);
 }
 
+const RECALL = "office_modules_recalled";
+
 export class State {
   constructor(pack = null) {
     this.entries = new Map();
@@ -62,6 +64,14 @@ export class State {
     takeFrom(this.done, `${entry.kind} ${entry.subject}`, uuid);
     if (entry.kind === "string_tested") takeFrom(this.tests, entry.subject, uuid);
     if (entry.kind === "module_inspected") this.apart.delete(entry.subject);
+    if (entry.kind === RECALL) {
+      for (const serial of entry.body.serials || []) this.recalled.delete(serial);
+      for (const other of this.ofKind(RECALL)) this.#recall(other);
+    }
+  }
+
+  #recall({ body }) {
+    for (const serial of body.serials || []) this.recalled.set(serial, body.reason || "");
   }
 
   /** Take in an entry; one that is known already changes nothing. */
@@ -109,8 +119,8 @@ export class State {
       addTo(this.tests, held.subject, held.uuid);
     } else if (held.kind === "module_inspected" && body.result === "apart") {
       this.apart.set(held.subject, (body.defects || []).join(", "));
-    } else if (held.kind === "office_modules_recalled") {
-      for (const serial of body.serials || []) this.recalled.set(serial, body.reason || "");
+    } else if (held.kind === RECALL) {
+      this.#recall(held);
     }
     return held;
   }
