@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 import pytest
 import scipy.constants as physical
@@ -168,3 +169,32 @@ def test_cells_of_a_table_are_converted_when_they_hold_a_number() -> None:
     assert in_cells("–", metre) == "–"
     assert in_cells("12 to 14", metre) == "12 to 14"
     assert number_of("\N{MINUS SIGN}3.5") == -3.5
+
+
+def test_remedies_are_told_only_where_they_are_the_recorded_ones() -> None:
+    """What to do is translated when the record says the same, never in place of something else."""
+    damaged = Finding(
+        check="pallet-damaged",
+        subject_kind="pallet",
+        subject="P1",
+        verdict=Verdict.FAIL,
+        message="Pallet P1 was not sound when it was scanned.",
+        remedy=RULES["pallet-damaged"].remedy,
+    )
+    assert finding_line(damaged, language="de").remedy.startswith("Fotografieren, bevor")
+    other = damaged.as_dict() | {"remedy": "Something else."}
+    line = finding_line(other, language="de")
+    assert (line.remedy, line.remedy_recorded) == ("", "Something else.")
+
+
+def test_sentences_and_remedies_belong_to_a_check() -> None:
+    """No sentence and no remedy is left of a check that has no title."""
+    words = catalogue("en", area="findings")
+    verdicts = "|".join(verdict.value for verdict in Verdict)
+    names = [
+        re.sub(rf"_({verdicts})$", "", key.removeprefix("say_").removeprefix("do_"))
+        for key in words
+        if key.startswith(("say_", "do_"))
+    ]
+    assert len(names) > 50
+    assert [name for name in names if f"title_{name}" not in words] == []

@@ -98,7 +98,7 @@ def finding_line(
         sentence="" if leads else _sentence(held, words, us=us),
         recorded=str(held["message"]),
         facts=_facts(held, words, us=us),
-        remedy="" if leads or not held.get("remedy") else words.get(f"do_{name}", ""),
+        remedy="" if leads else _remedy(held, words),
         remedy_recorded=str(held.get("remedy", "")),
         leads=leads,
     )
@@ -153,6 +153,13 @@ def _sentence(held: Mapping[str, Any], words: Mapping[str, str], *, us: bool) ->
     if any(held.get(part) is None for part in needed):
         return ""
     return told.format(**{part: _quantity(held, part, words, us=us) for part in needed})
+
+
+def _remedy(held: Mapping[str, Any], words: Mapping[str, str]) -> str:
+    """Give what to do in the language, where the catalogue has the very remedy that is recorded."""
+    name = f"do_{str(held['check']).replace('-', '_')}"
+    known = catalogue(DEFAULT_LANGUAGE, area="findings").get(name)
+    return words[name] if known is not None and known == held.get("remedy") else ""
 
 
 def _facts(held: Mapping[str, Any], words: Mapping[str, str], *, us: bool) -> tuple[Fact, ...]:
