@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-import arraywright.procedures.trace
+import arraywright.procedures
 from arraywright.web.story_words import story_lines
 from arraywright.web.words import catalogue, languages
 
@@ -16,10 +16,11 @@ LANGUAGES = languages(area="story")
 
 
 def _kinds() -> set[str]:
-    source = Path(arraywright.procedures.trace.__file__).read_text(encoding="utf-8")
+    folder = Path(arraywright.procedures.__file__).parent
     return {
         node.args[0].value
-        for node in ast.walk(ast.parse(source))
+        for path in folder.glob("*.py")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
         if isinstance(node, ast.Call)
         and isinstance(node.func, ast.Name)
         and node.func.id == "story_part"
@@ -89,6 +90,33 @@ def test_verdicts_and_reasons_are_words() -> None:
         "(Papiere nennen verschiedene Modulzahlen, not-yet-made); "
         "Modul ausgesondert, nicht erfüllt: Geblitzte Voc in der Toleranz"
     )
+
+
+@pytest.mark.parametrize(
+    ("event", "expected"),
+    [
+        (
+            _event("phone_inspected", result="apart", defects=2, note="cracked"),
+            "Inspected by phone: Set apart, do not mount; defects: 2 (cracked)",
+        ),
+        (
+            _event("phone_received", modules=31.0, condition="leaning", note=""),
+            "Received by phone: 31 modules counted, condition: Leaning",
+        ),
+        (
+            _event("phone_connected", bonding="never heard of", note=""),
+            "Connectors checked by phone; bonding: never heard of",
+        ),
+        (_event("incident", what="storm", note="hail"), "Incident: storm or hail (hail)"),
+        (_event("recalled", note="junction box"), "Recalled by the maker (junction box)"),
+    ],
+)
+def test_what_phones_incidents_and_recalls_say(event: dict[str, Any], expected: str) -> None:
+    """Keys become words, and what a person wrote stands behind the sentence as written."""
+    (line,) = story_lines([event])
+    assert line.what == expected
+    (german,) = story_lines([event], language="de")
+    assert german.what != expected
 
 
 def test_recorded_sentences_are_given_apart() -> None:

@@ -22,6 +22,7 @@ from arraywright.procedures.allocate import ALLOCATION_PLANNED
 from arraywright.procedures.check_record import DESIGN_CHECKED, check_words
 from arraywright.procedures.commission import STRINGS_JUDGED
 from arraywright.procedures.decisions import PALLET_DECIDED
+from arraywright.procedures.field_story import field_events, misfortunes
 from arraywright.procedures.openings import OPENING_WITHDRAWN, STRING_OPENED, opening_of
 from arraywright.procedures.receive import DELIVERY_RECONCILED
 from arraywright.procedures.report import Progress, Report, ReportTable
@@ -137,6 +138,7 @@ def _pallet_events(record: SiteRecord, pallet: str) -> Iterator[StoryEvent]:
         return [story_part("pallet_judged", sentence, **kept_fields(rows[0], "verdict", "reasons"))]
 
     yield from _changes(record, DELIVERY_RECONCILED, "pallets", pl.col("pallet") == pallet, say=say)
+    yield from field_events(record, kind="pallet", name=pallet)
 
 
 def _serial_events(record: SiteRecord, serial: str) -> Iterator[StoryEvent]:
@@ -212,6 +214,7 @@ def _serial_events(record: SiteRecord, serial: str) -> Iterator[StoryEvent]:
         placed = record.scan_frame(judged, "placed").filter(same).collect()
         strings = set(placed["string"].to_list())
     yield from _as_built_events(record, serial)
+    yield from field_events(record, kind="module", name=serial)
     for string in sorted(strings):
         yield from _verdict_events(record, string)
 
@@ -332,6 +335,7 @@ def _string_events(record: SiteRecord, string: str) -> Iterator[StoryEvent]:
     yield from _opening_events(record, string)
     yield from _curve_verdicts(record, string)
     yield from _as_built_events(record, string)
+    yield from field_events(record, kind="string", name=string)
     yield from _verdict_events(record, string)
 
 
@@ -495,9 +499,11 @@ def story_of(record: SiteRecord, subject: str) -> Report:
         CallError: nothing of that name is known.
     """
     found = _find(record, subject)
-    events = sorted(
-        _STORIES[found.kind](record, found.name), key=lambda one: one.moment or _NO_TIME
+    told = (
+        *_STORIES[found.kind](record, found.name),
+        *misfortunes(record, kind=found.kind, name=found.name),
     )
+    events = sorted(told, key=lambda one: one.moment or _NO_TIME)
     zone = record.site.time_zone
     contents = _contents(record, found)
     story = ReportTable(

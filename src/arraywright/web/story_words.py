@@ -33,6 +33,12 @@ _DIGITS: Final = {
     "whole_v": 1,
 }
 _DIGITS_OF_FLASHES: Final = {"voc_v": 3, "isc_a": 3, "vmp_v": 3}
+_OF_PHONES: Final = {
+    "result": "result",
+    "condition": "option",
+    "bonding": "option",
+    "severity": "option",
+}
 _PALLET_VERDICTS: Final = frozenset({"decided", "pallet_judged"})
 
 
@@ -75,6 +81,7 @@ class _Teller:
         self.language, self.us = language, us
         self.words = catalogue(language, area="story")
         self.office = catalogue(language, area="office")
+        self.field = catalogue(language, area="field")
 
     def line(self, event: Mapping[str, Any]) -> StoryLine:
         recorded: list[str] = []
@@ -103,6 +110,7 @@ class _Teller:
             for name, value in part.items()
         }
         self._names(part, fields)
+        self._names_of_phones(part, fields)
         reasons = self._reasons(part)
         if said == "string_judged":
             recorded.extend(part["reasons"])
@@ -112,7 +120,8 @@ class _Teller:
             recorded.append(line.recorded)
         fields["reasons"] = reasons
         told = self.words[f"said_{said}"].format(**fields)
-        return f"{told} ({reasons})" if said == "pallet_judged" and reasons else told
+        own = reasons if said == "pallet_judged" else part.get("note", "")
+        return f"{told} ({own})" if own else told
 
     def _names(self, part: Mapping[str, Any], fields: dict[str, Any]) -> None:
         """Put words in for what is a key, a list or missing."""
@@ -148,6 +157,16 @@ class _Teller:
         if part["said"] == "design_checked":
             fields["practice"] = str(part["practice"]).upper()
             fields["passed"], fields["failed"] = part["pass"], part["fail"]
+
+    def _names_of_phones(self, part: Mapping[str, Any], fields: dict[str, Any]) -> None:
+        """Put words in for the answers that phones keep as keys."""
+        if part["said"] == "incident":
+            fields["what"] = self.office.get(f"incident_{part['what']}", str(part["what"]))
+        if str(part["said"]).startswith("phone_"):
+            for name in _OF_PHONES.keys() & part.keys():
+                held = str(part[name] or "")
+                told = self.field.get(f"{_OF_PHONES[name]}_{held}")
+                fields[name] = told or held or self.words["unknown"]
 
     def _reasons(self, part: Mapping[str, Any]) -> str:
         """Give the reasons of a pallet's or a module's verdict, which are keys of checks."""
