@@ -161,6 +161,20 @@ def test_a_sentence_of_several_pieces_is_put_together_anew() -> None:
     )
 
 
+def test_a_paragraph_is_not_taken_for_one_sentence() -> None:
+    """Sentences of a paragraph are put into words one by one, and a way of sorting inside too."""
+    told = WorkWords(language="de").told(
+        "Against order of arrival the plan keeps 3 W (standard uncertainty 0 W), 3 kWh a year, "
+        "worth 3 EUR over 25 years. Its handling costs 16 EUR less. That leaves 18 EUR (standard "
+        "uncertainty 4 EUR). Sorting modules is not worth it: the best of it, what pays at "
+        "0.03125 x the price of sorting, would save mismatch worth 47 EUR over the life counted "
+        "and cost 1,373 EUR more in handling."
+    )
+    assert [one.translated for one in told] == [True] * 4
+    assert told[0].text.startswith("Gegen die Reihenfolge der Ankunft behält der Plan 3 W")
+    assert "das Beste davon, was sich bei 0.03125-fachem Sortierpreis lohnt, spart" in told[3].text
+
+
 def test_reasons_of_a_verdict_say_what_is_wrong() -> None:
     """Under reasons stands what is wrong, not what was checked; subjects of checks are words."""
     table = ReportTable(

@@ -26,6 +26,7 @@ _CELL: Final = "cell: "
 _COLUMN: Final = "column: "
 _SUBJECTS: Final = "Of"
 _NAME: Final = re.compile(r"\\\{(\w+)\\\}")
+_WITHIN_A_SENTENCE: Final = r"(?P<\1>(?:(?![.!?] [A-Z]).)+?)"
 _SENTENCES: Final = re.compile(r"(?<=[.!?]) (?=[A-Z0-9])")
 _LIST: Final = "list_"
 _ROWS: Final = "rows_"
@@ -68,7 +69,7 @@ def _patterns() -> tuple[tuple[re.Pattern[str], str], ...]:
     """Give a pattern for every English text with something in braces, the longest text first."""
     keys = [key for key in catalogue(DEFAULT_LANGUAGE, area="work") if "{" in key]
     return tuple(
-        (re.compile(_NAME.sub(r"(?P<\1>.+?)", re.escape(key))), key)
+        (re.compile(_NAME.sub(_WITHIN_A_SENTENCE, re.escape(key))), key)
         for key in sorted(keys, key=len, reverse=True)
     )
 
@@ -100,7 +101,7 @@ class WorkWords:
             return ", ".join(self.line(piece) for piece in _PIECES.split(part))
         if name.startswith(_ROWS):
             return "; ".join(self.line(piece) for piece in part.split("; "))
-        found = self.words.get(part)
+        found = self.find(part)
         if found is not None:
             return found
         return part if self.language == DEFAULT_LANGUAGE else _THOUSANDS.sub(_NARROW, part)
