@@ -110,6 +110,12 @@ _ALL = (
         "doi:10.1198/016214504000000089",
     ),
     _source(
+        "press-2007",
+        "Numerical Recipes: The Art of Scientific Computing, third edition",
+        "Cambridge University Press, 2007",
+        "ISBN 978-0-521-88068-8",
+    ),
+    _source(
         "geman-geman-1984",
         "Stochastic Relaxation, Gibbs Distributions, and the Bayesian Restoration of Images",
         "IEEE Transactions on Pattern Analysis and Machine Intelligence 6, 721-741, 1984",

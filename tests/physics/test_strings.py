@@ -6,7 +6,7 @@ import itertools
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from pvmismatch.pvmismatch_lib.pvcell import PVcell
 from pvmismatch.pvmismatch_lib.pvconstants import PVconstants
@@ -276,6 +276,7 @@ def test_darkness_gives_nothing_and_a_missing_value_stays_in_its_string() -> Non
 
 
 @settings(max_examples=12, deadline=None)
+@example(seed=15612, shaded=0.1875)  # Newton's method alone goes to and fro here
 @given(seed=st.integers(0, 10**6), shaded=st.floats(0.0, 0.6))
 def test_the_global_maximum_of_strings_in_parallel(seed: int, shaded: float) -> None:
     """No point of a fine grid of common voltages beats it; the sum is that of the strings."""

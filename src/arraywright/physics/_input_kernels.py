@@ -22,6 +22,7 @@ from arraywright.physics._string_kernels import (
     count_units,
     current_in,
     fill_units,
+    kept_inside,
     peak_between,
     piece_of,
     sorted_knees,
@@ -218,6 +219,7 @@ def _input_peak_between(
     voltage = low + 0.8 * (high - low) if low == 0.0 else 0.5 * (low + high)
     if low < start < high:
         voltage = start
+    step = math.inf
     for _ in range(MAX_STEPS):
         i, d1, d2 = _input_sum(units, bounds, lead_ohm, voltage, knees, volts, pieces, guesses)
         rise = i + voltage * d1
@@ -234,8 +236,8 @@ def _input_peak_between(
             following = high
         elif following <= low and low_open:
             following = low
-        elif not low <= following <= high:
-            following = 0.5 * (low + high)
+        else:
+            following = kept_inside(following, voltage, abs(step), low, high)
         step = following - voltage
         voltage = following
         if not abs(step) > SETTLED * top:

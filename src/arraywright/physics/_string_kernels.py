@@ -32,6 +32,7 @@ __all__ = [
     "count_units",
     "current_in",
     "fill_units",
+    "kept_inside",
     "peak_between",
     "piece_of",
     "sorted_knees",
@@ -135,6 +136,20 @@ def voltage_of(
 
 
 @njit(cache=True, error_model="numpy")
+def kept_inside(following: float, now: float, before: float, low: float, high: float) -> float:
+    """Give Newton's next point, or the middle where it leaves the bracket or gains too little.
+
+    A step must be at most half of the one ``before``: between two points inside the bracket,
+    each of which leads to the other, Newton's method would go to and fro for ever.
+
+    Source: press-2007 9.4
+    """
+    if low <= following <= high and abs(following - now) <= 0.5 * before:
+        return following
+    return 0.5 * (low + high)
+
+
+@njit(cache=True, error_model="numpy")
 def peak_between(
     units: FloatArray, lead_ohm: float, low: float, high: float
 ) -> tuple[float, float]:
@@ -151,6 +166,7 @@ def peak_between(
         return low, v
     top = high
     current = low + 0.93 * (high - low) if low == 0.0 else 0.5 * (low + high)
+    step = math.inf
     for _ in range(MAX_STEPS):
         v, d1, d2 = voltage_of(units, lead_ohm, current, level)
         rise = v + current * d1
@@ -159,8 +175,7 @@ def peak_between(
         else:
             high = current
         following = current - rise / (2.0 * d1 + current * d2)
-        if not low <= following <= high:
-            following = 0.5 * (low + high)
+        following = kept_inside(following, current, abs(step), low, high)
         step = following - current
         current = following
         if not abs(step) > SETTLED * top:
