@@ -200,10 +200,10 @@ def the_points(
                 "inspected": "" if one.settlement is None else one.settlement.inspected,
                 **one.finding.as_dict(),
             }
-            for one in held[start : start + limit]
+            for one in held.points[start : start + limit]
         ],
-        "found": len(held),
-        "open": sum(not one.settled_by for one in held),
+        "found": len(held.points),
+        "open": held.still_open,
     }
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from arraywright.procedures.open_points import (
     CHECKED_KINDS,
     POINT_KINDS,
@@ -9,14 +11,31 @@ from arraywright.procedures.open_points import (
     checked_findings,
     open_points,
 )
+from arraywright.procedures.site_record import SiteRecord
 from arraywright.web.site_handle import SiteHandle
 
-__all__ = ["shown_points"]
+__all__ = ["ShownPoints", "shown_points"]
 
 
-def shown_points(site: SiteHandle) -> list[OpenPoint]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShownPoints:
+    """What is or was open.
+
+    Attributes:
+        points: every point, gravest first, settled ones last.
+        still_open: how many nobody has settled.
+    """
+
+    points: list[OpenPoint]
+    still_open: int
+
+
+def shown_points(site: SiteHandle) -> ShownPoints:
     """Give the open points; what checks found is read again only after another check."""
     checked = site.cached("checked_findings", checked_findings, kinds=CHECKED_KINDS)
-    return site.cached(
-        "points", lambda record: open_points(record, checked=checked), kinds=POINT_KINDS
-    )
+
+    def counted(record: SiteRecord) -> ShownPoints:
+        points = open_points(record, checked=checked)
+        return ShownPoints(points=points, still_open=sum(not one.settled_by for one in points))
+
+    return site.cached("points", counted, kinds=POINT_KINDS)

@@ -39,7 +39,7 @@ _Anyone = Annotated[Visitor, require(*ANYONE, devices=False)]
 _Tester = Annotated[Visitor, require(*TESTERS, devices=False)]
 _Text = Annotated[str, Form(max_length=500)]
 _PAGE: Final = 50
-_POINTS: Final = 100
+_POINTS: Final = 50
 _RETESTS: Final = 40
 _PAIRS: Final = 40
 
@@ -108,9 +108,9 @@ def proving(
             "causes": _counted(strings),
             "sort": sort if sort in SORTS else SORTS[0],
             "sorts": SORTS,
-            "points": points[:_POINTS],
-            "points_open": sum(not one.settled_by for one in points),
-            "points_all": len(points),
+            "points": points.points[:_POINTS],
+            "points_open": points.still_open,
+            "points_all": len(points.points),
         },
     )
 
