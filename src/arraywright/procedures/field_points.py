@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 from dataclasses import dataclass
 from typing import Any, Final
 from zoneinfo import ZoneInfo
@@ -14,9 +13,10 @@ from arraywright.procedures.field_rows import (
     MODULE_INSPECTED,
     MODULE_PLACED,
     PLACEMENT_UNDONE,
+    body_of,
     moment_of,
 )
-from arraywright.records.entry import Entry, parse_body
+from arraywright.records.entry import Entry
 from arraywright.records.journal import Journal
 
 __all__ = ["FIELD_POINT_KINDS", "INCIDENT_REPORTED", "FieldPoint", "field_points"]
@@ -104,10 +104,9 @@ def _placed(journal: Journal) -> set[str]:
     """Positions that a module was placed in."""
     found = set()
     for entry in journal.live(kind=MODULE_PLACED):
-        with contextlib.suppress(ValueError):
-            body = parse_body(entry.body)
-            if isinstance(body, dict) and isinstance(body.get("position"), str):
-                found.add(body["position"])
+        body = body_of(entry)
+        if body is not None and isinstance(body.get("position"), str):
+            found.add(body["position"])
     return found
 
 
@@ -122,10 +121,9 @@ def field_points(journal: Journal, site: Site) -> tuple[FieldPoint, ...]:
     """
     entries: list[tuple[Entry, dict[str, Any]]] = []
     for entry in reversed(marked_entries(journal, always=_READ_ALL)):
-        with contextlib.suppress(ValueError):
-            body = parse_body(entry.body)
-            if entry.kind in FIELD_POINT_KINDS and isinstance(body, dict):
-                entries.append((entry, body))
+        body = body_of(entry)
+        if entry.kind in FIELD_POINT_KINDS and body is not None:
+            entries.append((entry, body))
     zone = ZoneInfo(site.time_zone)
     filled = _placed(journal) if any(one.kind == _SKIPPED for one, _ in entries) else set()
     known = set(site.positions["position"].to_list())

@@ -25,7 +25,9 @@ __all__ = [
     "PLACEMENT_UNDONE",
     "STRING_TESTED",
     "FieldRows",
+    "body_of",
     "field_rows",
+    "figure_of",
     "moment_of",
 ]
 
@@ -66,17 +68,23 @@ class FieldRows:
     unreadable: tuple[str, ...]
 
 
+def body_of(entry: Entry) -> dict[str, Any] | None:
+    """Give the body of an entry as an object; None where it holds no such thing."""
+    body = None
+    with contextlib.suppress(ValueError):
+        body = parse_body(entry.body)
+    return body if isinstance(body, dict) else None
+
+
 def _bodies(
     journal: Journal, kind: str, unreadable: list[str], after: int
 ) -> Iterator[tuple[Entry, dict[str, Any]]]:
     for entry in journal.live(kind=kind, after=after):
-        body = None
-        with contextlib.suppress(ValueError):
-            body = parse_body(entry.body)
-        if isinstance(body, dict):
-            yield entry, body
-        else:
+        body = body_of(entry)
+        if body is None:
             unreadable.append(entry.uuid)
+        else:
+            yield entry, body
 
 
 def moment_of(entry: Entry, body: dict[str, Any]) -> datetime:
@@ -88,7 +96,8 @@ def moment_of(entry: Entry, body: dict[str, Any]) -> datetime:
     return entry.device_time + timedelta(seconds=float(offset))
 
 
-def _number(value: object) -> float | None:
+def figure_of(value: object) -> float | None:
+    """Give a number that an entry holds; None for anything else."""
     return float(value) if isinstance(value, (int, float)) and not isinstance(value, bool) else None
 
 
@@ -102,7 +111,7 @@ def _reading(entry: Entry, body: dict[str, Any]) -> dict[str, Any]:
     row: dict[str, Any] = {}
     for column in STRING_READINGS.columns:
         value = held.get(column.name)
-        row[column.name] = _number(value) if column.kind == "number" else _text(value)
+        row[column.name] = figure_of(value) if column.kind == "number" else _text(value)
     row |= {
         "string": entry.subject,
         "measured_at": moment_of(entry, body),

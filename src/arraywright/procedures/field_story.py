@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Iterator
 from datetime import datetime
 from typing import Any, Final
@@ -10,37 +9,30 @@ from typing import Any, Final
 import polars as pl
 
 from arraywright.dossier.words import number
-from arraywright.procedures.field_rows import moment_of
+from arraywright.procedures.field_rows import (
+    MODULE_INSPECTED,
+    MODULE_PLACED,
+    PLACEMENT_UNDONE,
+    STRING_TESTED,
+    body_of,
+    figure_of,
+    moment_of,
+)
 from arraywright.procedures.incidents import incidents
 from arraywright.procedures.recalls import recalls
 from arraywright.procedures.site_record import SiteRecord
 from arraywright.procedures.story_parts import StoryEvent, StoryPart, story_part
 from arraywright.procedures.where_now import whereabouts
-from arraywright.records.entry import Entry, parse_body
+from arraywright.records.entry import Entry
 
 __all__ = ["field_events", "misfortunes"]
 
 _COLUMN_OF: Final = {"module": "serial", "pallet": "pallet", "string": "string"}
 
 
-def _body(entry: Entry) -> dict[str, Any]:
-    """Give the body of an entry of a phone; an odd one tells nothing."""
-    body = None
-    with contextlib.suppress(ValueError):
-        body = parse_body(entry.body)
-    return body if isinstance(body, dict) else {}
-
-
 def _text(body: dict[str, Any], name: str) -> str:
     held = body.get(name)
     return held if isinstance(held, str) else ""
-
-
-def _figure(body: object, name: str) -> float | None:
-    held = body.get(name) if isinstance(body, dict) else None
-    if isinstance(held, bool) or not isinstance(held, int | float):
-        return None
-    return float(held)
 
 
 def _told(words: str, *own: str) -> str:
@@ -53,7 +45,7 @@ def _part(entry: Entry, body: dict[str, Any]) -> StoryPart | None:
     """Give what an entry of a phone says; None for kinds that tell nothing of a subject."""
     note = _text(body, "note")
     if entry.kind == "pallet_received":
-        counted, condition = _figure(body, "modules_counted"), _text(body, "condition")
+        counted, condition = figure_of(body.get("modules_counted")), _text(body, "condition")
         sentence = f"received: {number(counted, 0)} modules counted, condition {condition}"
         return story_part(
             "phone_received",
@@ -64,7 +56,7 @@ def _part(entry: Entry, body: dict[str, Any]) -> StoryPart | None:
         )
     if entry.kind == "pallet_opened":
         return story_part("phone_opened", _told("opened", note), note=note)
-    if entry.kind == "module_inspected":
+    if entry.kind == MODULE_INSPECTED:
         result, defects = _text(body, "result"), body.get("defects")
         found = len(defects) if isinstance(defects, list) else 0
         return story_part(
@@ -74,7 +66,7 @@ def _part(entry: Entry, body: dict[str, Any]) -> StoryPart | None:
             defects=found,
             note=note,
         )
-    if entry.kind == "module_placed":
+    if entry.kind == MODULE_PLACED:
         position, reason = _text(body, "position"), _text(body, "reason")
         return story_part(
             "phone_placed",
@@ -82,15 +74,16 @@ def _part(entry: Entry, body: dict[str, Any]) -> StoryPart | None:
             position=position,
             note=reason,
         )
-    if entry.kind == "placement_undone":
+    if entry.kind == PLACEMENT_UNDONE:
         return story_part("phone_undone", "its placement was taken back")
     if entry.kind == "string_connected":
         bonding = _text(body, "bonding")
         sentence = _told(f"connectors and bonding checked: {bonding}", note)
         return story_part("phone_connected", sentence, bonding=bonding, note=note)
-    if entry.kind == "string_tested":
-        voc_v = _figure(body.get("reading"), "voc_v")
-        isc_a = _figure(body.get("reading"), "isc_a")
+    if entry.kind == STRING_TESTED:
+        given = body.get("reading")
+        reading = given if isinstance(given, dict) else {}
+        voc_v, isc_a = figure_of(reading.get("voc_v")), figure_of(reading.get("isc_a"))
         sentence = f"tested by phone: Voc {number(voc_v, 1)} V, Isc {number(isc_a, 2)} A"
         return story_part("phone_tested", sentence, voc_v=voc_v, isc_a=isc_a)
     if entry.kind == "defect_reported":
@@ -109,7 +102,7 @@ def field_events(record: SiteRecord, *, kind: str, name: str) -> Iterator[StoryE
         name: the subject.
     """
     for entry in record.journal.entries(subject_kind=kind, subject=name):
-        body = _body(entry)
+        body = body_of(entry) or {}
         part = _part(entry, body)
         if part is not None:
             yield StoryEvent(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
 from typing import Any, Final
@@ -14,7 +13,7 @@ from arraywright.dossier.handover_parts import Settlement
 from arraywright.errors import CallError
 from arraywright.findings import Finding, Verdict
 from arraywright.procedures.field_points import INCIDENT_REPORTED
-from arraywright.procedures.field_rows import moment_of
+from arraywright.procedures.field_rows import body_of, moment_of
 from arraywright.procedures.photographs import photographs
 from arraywright.procedures.settlements import settlements
 from arraywright.procedures.site_record import SiteRecord
@@ -119,10 +118,7 @@ def _texts(value: object) -> tuple[str, ...]:
 
 def _of_phone(record: SiteRecord, entry: Entry, settled: Settlement | None) -> Incident:
     """Give what a phone told; what its entry says amiss is left out, the incident never is."""
-    body: dict[str, Any] = {}
-    with contextlib.suppress(ValueError):
-        parsed = parse_body(entry.body)
-        body = parsed if isinstance(parsed, dict) else {}
+    body = body_of(entry) or {}
     what, told = body.get("incident_kind"), body.get("what")
     note = body.get("note")
     at = moment_of(entry, body)

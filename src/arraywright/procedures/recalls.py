@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -15,12 +14,12 @@ from arraywright.delivery.labels import normal_serial
 from arraywright.dossier.handover_parts import Settlement
 from arraywright.errors import CallError
 from arraywright.findings import Finding, Verdict
-from arraywright.procedures.field_rows import MODULES_RECALLED
+from arraywright.procedures.field_rows import MODULES_RECALLED, body_of
 from arraywright.procedures.receive import DELIVERY_RECONCILED
 from arraywright.procedures.settlements import settlements
 from arraywright.procedures.site_record import SiteRecord
 from arraywright.procedures.where_now import Whereabouts
-from arraywright.records.entry import Entry, NewEntry, json_body, parse_body
+from arraywright.records.entry import Entry, NewEntry, json_body
 
 __all__ = [
     "MOST_RECALLED",
@@ -141,13 +140,6 @@ class Recall:
         }
 
 
-def _body(entry: Entry) -> dict[str, Any]:
-    body = None
-    with contextlib.suppress(ValueError):
-        body = parse_body(entry.body)
-    return body if isinstance(body, dict) else {}
-
-
 def recalls(record: SiteRecord) -> list[Recall]:
     """List the recalls, the newest first; those taken back come last."""
     settled = settlements(record)
@@ -156,7 +148,7 @@ def recalls(record: SiteRecord) -> list[Recall]:
     }
     found = []
     for entry in record.journal.entries(kind=MODULES_RECALLED):
-        body, back = _body(entry), taken_back.get(entry.uuid)
+        body, back = body_of(entry) or {}, taken_back.get(entry.uuid)
         serials, scope = body.get("serials"), body.get("scope")
         found.append(
             Recall(
@@ -170,7 +162,9 @@ def recalls(record: SiteRecord) -> list[Recall]:
                 settlement=settled.get(entry.uuid),
                 withdrawn_by="" if back is None else back.person,
                 withdrawn_at=None if back is None else back.device_time,
-                withdrawn_reason="" if back is None else str(_body(back).get("reason", "")),
+                withdrawn_reason=""
+                if back is None
+                else str((body_of(back) or {}).get("reason", "")),
             )
         )
     found.reverse()

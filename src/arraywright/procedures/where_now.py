@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
@@ -11,10 +10,9 @@ from typing import Any
 import polars as pl
 
 from arraywright.plant import PLACEMENTS
-from arraywright.procedures.field_rows import MODULE_INSPECTED, field_rows, moment_of
+from arraywright.procedures.field_rows import MODULE_INSPECTED, body_of, field_rows, moment_of
 from arraywright.procedures.receive import DELIVERY_RECONCILED
 from arraywright.procedures.site_record import SiteRecord
-from arraywright.records.entry import parse_body
 
 __all__ = ["Whereabouts", "count_where", "delivered_modules", "placements", "whereabouts"]
 
@@ -129,10 +127,8 @@ def _inspections(record: SiteRecord) -> pl.DataFrame:
     """Give every inspection of a module that stands."""
     found: list[dict[str, Any]] = []
     for entry in record.journal.live(kind=MODULE_INSPECTED):
-        body = None
-        with contextlib.suppress(ValueError):
-            body = parse_body(entry.body)
-        if isinstance(body, dict) and body.get("result") in {"sound", "ask", "apart"}:
+        body = body_of(entry)
+        if body is not None and body.get("result") in {"sound", "ask", "apart"}:
             found.append(
                 {
                     "serial": entry.subject,
