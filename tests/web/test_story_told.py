@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from arraywright.procedures.field_rows import field_rows
 from arraywright.procedures.trace import story_of
 from arraywright.records.people import Role
 from tests.web.carport import FLASH, ORDER, PALLETS, SCANS, hand_in, serial
@@ -25,6 +26,8 @@ def test_stories_of_module_pallet_and_string_tell_what_touches_them(office: Offi
     phone.make("module_inspected", "module", serial(3), {"result": "ask", "defects": ["label"]})
     phone.make("module_inspected", "module", serial(4), {"result": 7, "defects": "x"})
     phone.make("pallet_received", "pallet", PALLETS[0], {"modules_counted": 22, "condition": "wet"})
+    phone.make("pallet_received", "pallet", PALLETS[1], {"modules_counted": 10**400})
+    phone.make("string_tested", "string", "C-S02", {"reading": {"voc_v": 10**400, "isc_a": 9.5}})
     phone.make("string_connected", "string", "C-S01", {"bonding": "bonded_all", "note": "east"})
     phone.make("string_tested", "string", "C-S01", {"reading": {"voc_v": 401.25, "isc_a": True}})
     happened = phone.make(
@@ -54,6 +57,11 @@ def test_stories_of_module_pallet_and_string_tell_what_touches_them(office: Offi
     assert "tested by phone: Voc 401.2 V, Isc – A" in string
     assert "incident: storm (hail)" in string
     assert "incident: storm (hail)" in _told(office, PALLETS[0])
+    assert "received: – modules counted, condition " in _told(office, PALLETS[1])
+    assert "tested by phone: Voc – V, Isc 9.50 A" in _told(office, "C-S02")
+    record = office.site.record("Tester")
+    readings = field_rows(record.journal, record.site).readings
+    assert readings.filter(string="C-S02")["voc_v"].to_list() == [None]
     other = _told(office, serial(4))
     assert "inspected: no result, 0 defects" in other
     assert not any("storm" in one or "recall" in one for one in other)

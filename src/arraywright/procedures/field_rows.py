@@ -97,8 +97,12 @@ def moment_of(entry: Entry, body: dict[str, Any]) -> datetime:
 
 
 def figure_of(value: object) -> float | None:
-    """Give a number that an entry holds; None for anything else."""
-    return float(value) if isinstance(value, (int, float)) and not isinstance(value, bool) else None
+    """Give a number that an entry holds; None for anything else, and for one beyond all measure."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    with contextlib.suppress(OverflowError):
+        return float(value)
+    return None
 
 
 def _text(value: object) -> str | None:
